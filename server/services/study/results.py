@@ -1,0 +1,282 @@
+"""What the study services hand to a page: plain values, no database rows.
+
+Findings are the slugs of ``rendering.FINDINGS`` and always come in that order.
+Pictures are named by the SHA-256 of their WebP file (64 hexadecimal digits).
+Outlines are polygons in thousandths of the picture's width and height.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+from uuid import UUID
+
+Judgement = Literal["normal", "present"]
+Certainty = Literal["sure", "unsure", "guessing"]
+Outcome = Literal["right", "partly", "wrong"]
+Mark = Literal["hit", "miss", "false-alarm", "correct-rejection"]
+CardKind = Literal["finding", "normal", "look-alike"]
+Reason = Literal["due", "new", "again", "ahead"]
+"""Why an eye is in the round: due today, first meeting, same-day return, early practice."""
+
+Polygon = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Home:
+    """What the first page of a learner shows."""
+
+    open_round_id: UUID | None
+    open_round_answered: int
+    open_round_planned: int
+    round_eyes: int
+    round_minutes: int
+    due_today: int
+    """Cards met before that are due by the end of the learner's day."""
+    new_cards: int
+    """Cards not met yet."""
+    answered_today: int
+    days_this_week: int
+    weekly_goal_days: int
+    answered_ever: int
+    next_due: date | None
+    """The learner's day on which the next card falls due after today; None: none is scheduled."""
+    today: date
+
+
+@dataclass(frozen=True)
+class RoundInfo:
+    """A round as it stands."""
+
+    id: UUID
+    planned: int
+    answered: int
+    started_at: datetime
+    finished_at: datetime | None
+    resumed: bool
+    """True when start_or_resume_round found it open."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """One showing of an eye, before (or regardless of) the answer: it gives nothing away."""
+
+    id: UUID
+    round_id: UUID
+    position: int
+    """1 for the first eye of the round."""
+    planned: int
+    """Number of eyes the round has now; same-day returns make it grow."""
+    reason: Reason
+    picture: str
+    size_px: int
+    view: str
+    """Name of the view in seed_data, for example 'photograph-45'."""
+    view_title: str
+    field_deg: float
+    side: Literal["left", "right"]
+    asked: tuple[str, ...]
+    """Findings to judge, in examination order."""
+    not_in_view: tuple[str, ...]
+    shown_at: datetime
+    answered: bool
+    card_version: str
+    """Opaque; echo it in the submission."""
+    renderer_version: int
+    """Echo it in the submission."""
+    next_pictures: tuple[str, ...] = ()
+    """Pictures likely to be shown next, to fetch while the learner looks at this one."""
+
+
+@dataclass(frozen=True)
+class Dealt:
+    """The next eye of the round."""
+
+    look: Look
+
+
+@dataclass(frozen=True)
+class Preparing:
+    """No unseen eye is ready yet; one is being drawn. Ask again after ``retry_after`` seconds."""
+
+    round_id: UUID
+    answered: int
+    planned: int
+    retry_after: float = 1.0
+
+
+@dataclass(frozen=True)
+class Finished:
+    """Every eye of the round is answered (or the learner left it): show the summary."""
+
+    round_id: UUID
+
+
+@dataclass(frozen=True)
+class Submission:
+    """An answer as the learner's device sends it.
+
+    Parameters
+    ----------
+    answer_id : made by the device once per look; a retry sends the same one.
+    judgements : 'normal' or 'present' for every asked finding, and no other.
+    certainty : how sure the learner is; None when not asked.
+    point : (x, y) in thousandths of the picture, or None.
+    response_ms : time from the picture being shown to the commit.
+    hidden_ms : part of that time with the page hidden.
+    card_version, renderer_version : as the look carried them.
+    """
+
+    answer_id: UUID
+    judgements: Mapping[str, str]
+    certainty: str | None
+    point: tuple[float, float] | None
+    response_ms: int
+    hidden_ms: int
+    card_version: str
+    renderer_version: int
+
+
+@dataclass(frozen=True)
+class FindingResult:
+    """One line of the corrected answer sheet."""
+
+    finding: str
+    asked: bool
+    present: bool
+    """The truth from the masks; False for a finding that was not in view."""
+    judged: Judgement | None
+    """None when it was not asked."""
+    mark: Mark | None
+    measure: float
+    """How much of it there is, in ``unit``."""
+    unit: str
+    regions: tuple[Polygon, ...]
+    """Where it is; empty when absent."""
+
+
+@dataclass(frozen=True)
+class Teaching:
+    """The lines a card teaches with."""
+
+    sign: str
+    tell: str
+    meaning: str
+    urgency: str
+    look_alike: str
+
+
+@dataclass(frozen=True)
+class CardInfo:
+    """The card behind an eye, told only after the answer."""
+
+    id: str
+    title: str
+    kind: CardKind
+    finding: str | None
+    """The card's own finding; None for normal and look-alike cards."""
+    mimics: str | None
+    """The finding that a look-alike card resembles."""
+    icd10: str
+    teaching: Teaching
+    sources: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A second eye to set beside this one when two things were confused."""
+
+    card: CardInfo
+    picture: str
+    regions: tuple[Polygon, ...]
+
+
+@dataclass(frozen=True)
+class Feedback:
+    """What was there, what was said, and what follows. The same however often it is asked for."""
+
+    look: Look
+    answer_id: UUID
+    outcome: Outcome
+    quality: int
+    certainty: Certainty | None
+    point: tuple[float, float] | None
+    point_right: bool | None
+    """None when no place was pointed at, or when there was nothing to point at."""
+    findings: tuple[FindingResult, ...]
+    outlines: Mapping[str, tuple[Polygon, ...]]
+    """Outlines by kind of structure (for example 'disc', 'cup', 'drusen', 'laser-scar')."""
+    twin: str
+    """The healthy twin's picture."""
+    card: CardInfo
+    counted: Literal["review", "practice"]
+    """'review' moved the schedule; 'practice' was a same-day return or early practice."""
+    interval_days: int
+    due: date
+    """The learner's day on which the card comes back."""
+    comes_back_in_round: bool
+    """True when another eye of the card was added to this round."""
+    round_answered: int
+    round_planned: int
+    comparison: Comparison | None = None
+    note: str = ""
+    """Empty, or why another answer on the same look was not counted."""
+
+
+@dataclass(frozen=True)
+class FindingCount:
+    """Hits, misses, false alarms and correct rejections of one finding."""
+
+    finding: str
+    hits: int
+    misses: int
+    false_alarms: int
+    correct_rejections: int
+
+    @property
+    def right(self) -> int:
+        return self.hits + self.correct_rejections
+
+    @property
+    def asked(self) -> int:
+        return self.right + self.misses + self.false_alarms
+
+
+@dataclass(frozen=True)
+class ComesBack:
+    """A card that returns, and when."""
+
+    card: CardInfo
+    due: date
+    in_days: int
+    outcome: Outcome
+    """Outcome of its first answer in this round."""
+
+
+@dataclass(frozen=True)
+class RoundSummary:
+    """The end of a round: what went well, what comes back and when."""
+
+    round_id: UUID
+    finished: bool
+    """False when the learner left before the last eye."""
+    answered: int
+    planned: int
+    right: int
+    partly: int
+    wrong: int
+    practice_seconds: int
+    """Time spent looking, hidden time left out."""
+    counts: tuple[FindingCount, ...]
+    went_well: tuple[str, ...]
+    """Findings that were there at least once and never missed nor imagined."""
+    watch: tuple[str, ...]
+    """Findings missed or imagined at least once."""
+    comes_back: tuple[ComesBack, ...]
+    """Soonest first."""
+    days_this_week: int
+    weekly_goal_days: int
+    due_now: int
+    """Cards still due today after this round."""

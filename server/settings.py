@@ -1,0 +1,90 @@
+"""Every setting of the program, typed, with one help line each.
+
+A setting is read from the environment under the prefix ``FUNDUS_`` (for
+example ``FUNDUS_PORT=8080``); the README lists them all and a test compares.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+CHECKOUT = Path(__file__).resolve().parent.parent
+"""The folder that holds ``server/``, ``templates/``, ``seed_data/`` and the rest."""
+
+
+class Settings(BaseSettings):
+    """The settings of one running program; frozen, so nothing changes them later."""
+
+    model_config = SettingsConfigDict(env_prefix="FUNDUS_", frozen=True, extra="forbid")
+
+    data_dir: Path = Field(
+        default=CHECKOUT / ".data",
+        description="Folder of the database file, its back-ups and the rendered pictures.",
+    )
+    database_url: str = Field(
+        default="",
+        description="SQLAlchemy address of the database; empty: an SQLite file in the data folder.",
+    )
+    host: str = Field(
+        default="127.0.0.1", description="Address to listen on; 0.0.0.0 for every network."
+    )
+    port: int = Field(default=8000, ge=1, le=65535, description="TCP port to listen on.")
+    render_workers: int = Field(
+        default=1,
+        ge=0,
+        le=64,
+        description="Processes that draw eyes; 0 draws none (another process does).",
+    )
+    picture_px: int = Field(
+        default=1024, ge=256, le=2048, description="Width and height of a rendered picture."
+    )
+    stock_per_card: int = Field(
+        default=3,
+        ge=1,
+        le=100,
+        description="Unseen eyes kept ready per card for the most advanced learner of that card.",
+    )
+    picture_disk_mb: int = Field(
+        default=4096,
+        ge=64,
+        description="Disk space for pictures; beyond it only eyes needed at once are drawn.",
+    )
+    secure_cookies: bool = Field(
+        default=False,
+        description="Send the session cookie as __Host- over TLS only; set it behind https.",
+    )
+    session_days: int = Field(
+        default=400, ge=1, le=400, description="Days without a visit after which a session ends."
+    )
+    database_wait_seconds: float = Field(
+        default=10.0,
+        gt=0,
+        le=120,
+        description="How long a request waits for a busy database before it gives a clear error.",
+    )
+    log_format: Literal["text", "json"] = Field(
+        default="text", description="Log lines for people (text) or for a log collector (json)."
+    )
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="The least serious message that is logged."
+    )
+
+    @property
+    def resolved_database_url(self) -> str:
+        """The database address in use, with the default filled in."""
+        if self.database_url:
+            # Hosting services hand out the bare scheme; the driver in use is psycopg.
+            for bare in ("postgres://", "postgresql://"):
+                if self.database_url.startswith(bare):
+                    return "postgresql+psycopg://" + self.database_url.removeprefix(bare)
+            return self.database_url
+        return f"sqlite:///{self.data_dir / 'fundus-rounds.db'}"
+
+    @property
+    def pictures_dir(self) -> Path:
+        """The folder of the rendered pictures, named by content hash."""
+        return self.data_dir / "pictures"
