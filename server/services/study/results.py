@@ -2,7 +2,8 @@
 
 Findings are the slugs of ``rendering.FINDINGS`` and always come in that order.
 Pictures are named by the SHA-256 of their WebP file (64 hexadecimal digits).
-Outlines are polygons in thousandths of the picture's width and height.
+Outlines are ``Region`` values in thousandths of the picture's width and height;
+``region.svg_path()`` gives the path data for a viewBox of 0 0 1000 1000.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from datetime import date, datetime
 from typing import Literal
 from uuid import UUID
 
+from server.rendering.outlines import Region
+
 Judgement = Literal["normal", "present"]
 Certainty = Literal["sure", "unsure", "guessing"]
 Outcome = Literal["right", "partly", "wrong"]
@@ -20,8 +23,6 @@ Mark = Literal["hit", "miss", "false-alarm", "correct-rejection"]
 CardKind = Literal["finding", "normal", "look-alike"]
 Reason = Literal["due", "new", "again", "ahead"]
 """Why an eye is in the round: due today, first meeting, same-day return, early practice."""
-
-Polygon = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,7 @@ class FindingResult:
     measure: float
     """How much of it there is, in ``unit``."""
     unit: str
-    regions: tuple[Polygon, ...]
+    regions: tuple[Region, ...]
     """Where it is; empty when absent."""
 
 
@@ -179,9 +180,10 @@ class CardInfo:
     """The card's own finding; None for normal and look-alike cards."""
     mimics: str | None
     """The finding that a look-alike card resembles."""
-    icd10: str
+    icd10: tuple[str, ...]
     teaching: Teaching
     sources: tuple[str, ...]
+    """Readable references, in the order of the lines they support."""
 
 
 @dataclass(frozen=True)
@@ -190,7 +192,7 @@ class Comparison:
 
     card: CardInfo
     picture: str
-    regions: tuple[Polygon, ...]
+    regions: tuple[Region, ...]
 
 
 @dataclass(frozen=True)
@@ -206,7 +208,7 @@ class Feedback:
     point_right: bool | None
     """None when no place was pointed at, or when there was nothing to point at."""
     findings: tuple[FindingResult, ...]
-    outlines: Mapping[str, tuple[Polygon, ...]]
+    outlines: Mapping[str, tuple[Region, ...]]
     """Outlines by kind of structure (for example 'disc', 'cup', 'drusen', 'laser-scar')."""
     twin: str
     """The healthy twin's picture."""

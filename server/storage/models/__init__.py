@@ -1,0 +1,32 @@
+"""The tables, one file per noun."""
+
+from __future__ import annotations
+
+from server.storage.models.answer import AnswerRow
+from server.storage.models.base import Base
+from server.storage.models.card import CardRow, CardVersionRow
+from server.storage.models.card_state import CardStateRow
+from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
+from server.storage.models.learner import LearnerRow
+from server.storage.models.look import LookRow
+from server.storage.models.practice_round import RoundItemRow, RoundRow
+from server.storage.models.tally import FindingTallyRow, PracticeDayRow
+from server.storage.models.web_session import WebSessionRow
+
+__all__ = [
+    "AnswerRow",
+    "Base",
+    "CardRow",
+    "CardStateRow",
+    "CardVersionRow",
+    "DrawTallyRow",
+    "EyeRow",
+    "EyeWishRow",
+    "FindingTallyRow",
+    "LearnerRow",
+    "LookRow",
+    "PracticeDayRow",
+    "RoundItemRow",
+    "RoundRow",
+    "WebSessionRow",
+]

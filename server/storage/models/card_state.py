@@ -1,0 +1,37 @@
+"""Where one learner stands with one card."""
+
+from __future__ import annotations
+
+from datetime import date
+from uuid import UUID
+
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String
+from sqlalchemy.orm import Mapped, mapped_column
+
+from server.storage.models.base import Base
+
+
+class CardStateRow(Base):
+    """The scheduling state after the latest counted answer."""
+
+    __tablename__ = "card_state"
+    __table_args__ = (
+        CheckConstraint("easiness >= 130", name="easiness"),
+        CheckConstraint("interval_days >= 1", name="interval_days"),
+        Index("ix_card_state_due", "learner_id", "due"),
+    )
+
+    learner_id: Mapped[UUID] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), primary_key=True
+    )
+    card_id: Mapped[str] = mapped_column(ForeignKey("card.id"), primary_key=True)
+    easiness: Mapped[int]
+    """The easiness factor in hundredths."""
+    repetition: Mapped[int]
+    interval_days: Mapped[int]
+    due: Mapped[date]
+    """The learner's own day."""
+    reviewed_on: Mapped[date]
+    last_outcome: Mapped[str] = mapped_column(String(8))
+    last_quality: Mapped[int]
+    last_sure: Mapped[bool]

@@ -1,0 +1,47 @@
+"""A round and the cards planned for it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy.orm import Mapped, mapped_column
+
+from server.storage.models.base import Base
+from server.storage.types import Serial
+
+
+class RoundRow(Base):
+    """One sitting. A learner has at most one open round."""
+
+    __tablename__ = "practice_round"
+    __table_args__ = (
+        Index(
+            "uq_practice_round_open",
+            "learner_id",
+            unique=True,
+            sqlite_where=text("finished_at IS NULL"),
+            postgresql_where=text("finished_at IS NULL"),
+        ),
+        Index("ix_practice_round_learner_id_started_at", "learner_id", "started_at"),
+    )
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    learner_id: Mapped[UUID] = mapped_column(ForeignKey("learner.id", ondelete="CASCADE"))
+    started_at: Mapped[datetime]
+    finished_at: Mapped[datetime | None]
+    left_early: Mapped[bool]
+
+
+class RoundItemRow(Base):
+    """One planned eye of a round."""
+
+    __tablename__ = "round_item"
+    __table_args__ = (UniqueConstraint("round_id", "position"),)
+
+    id: Mapped[int] = mapped_column(Serial, primary_key=True)
+    round_id: Mapped[UUID] = mapped_column(ForeignKey("practice_round.id", ondelete="CASCADE"))
+    position: Mapped[int]
+    card_id: Mapped[str] = mapped_column(ForeignKey("card.id"))
+    reason: Mapped[str] = mapped_column(String(8))
