@@ -1,0 +1,280 @@
+"""Composing a round: which cards, and in which order.
+
+What the evidence asks of a round, and where it comes from:
+
+- what is due comes first, and what was wrong although the learner was sure
+  comes first of all (Price et al., *Acad Med* 2024);
+- a finding is first met in a short block beside its closest look-alike, then
+  mixed with the others: seeing the difference is what teaches (Kang & Pashler
+  2012), and mixing beats blocks on new pictures (Rozenshtein et al. 2016);
+- between 40 and 60 % of the eyes are abnormal, where novices read best (Ethell
+  & Manning 2001);
+- a learner's spare minutes are used: when nothing is due, the cards nearest to
+  being due are practised ahead.
+
+Given the same cards, day, length and state of ``rng``, a round is the same
+whatever the order in which the cards were listed.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from random import Random
+
+from server.errors import BadInput
+from server.scheduling.days import days_between
+from server.scheduling.sequence import MixedOrder, Slot
+from server.scheduling.sm2 import CardState
+
+LONGEST_ROUND = 200
+LEAST_ABNORMAL = 0.4
+MOST_ABNORMAL = 0.6
+
+NEW_SHARE = 1 / 3
+"""New cards admitted to a round unless the caller's forecast says otherwise."""
+
+CONFIDENT_ERROR_SHARE = 1 / 2
+"""Confident errors come first, up to this share, so that no other card starves."""
+
+FIRST_MEETINGS = 2
+"""Findings first met in one round, as long as other cards can fill it."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardInPlay(Slot):
+    """A card of one learner as the composer sees it.
+
+    Parameters
+    ----------
+    id : the card's name.
+    finding : what it is about; None for a normal eye or a look-alike.
+    state : the learner's schedule for it.
+    mimics : for a look-alike, the finding it resembles.
+    order : place in the curriculum; plain examples before subtle ones.
+    confident_error : the last answer was wrong although the learner was sure.
+    owes_repeat : answered below quality 4 today and not yet repeated.
+    seen_today : looked at today, also for mere practice.
+    confusions : how often the learner took this look-alike for the finding.
+    """
+
+    state: CardState
+    mimics: str | None = None
+    order: int = 0
+    confident_error: bool = False
+    owes_repeat: bool = False
+    seen_today: bool = False
+    confusions: int = 0
+
+
+def abnormal_bounds(length: int) -> tuple[int, int]:
+    """Return the fewest and most abnormal eyes in a round of this length.
+
+    40 to 60 %; in rounds so short that no whole number lies between, the whole
+    numbers on either side.
+    """
+    low = -(-length * 4 // 10)
+    high = length * 6 // 10
+    return min(low, high), max(low, high)
+
+
+def overdue(state: CardState, today: date) -> float:
+    """Return how far through its interval a card is: 1 on its day, 2 at twice the interval."""
+    return days_between(state.last_on, today) / max(1, state.interval_days)
+
+
+def compose(
+    cards: Sequence[CardInPlay],
+    today: date,
+    length: int,
+    rng: Random,
+    *,
+    new_limit: int | None = None,
+) -> list[str]:
+    """Return the ids of the cards of a round, in the order of their looks.
+
+    No card comes twice. The round is shorter than ``length`` only when the
+    cards run out, or when all that is left is one finding and would have to
+    come a third time running. The share of abnormal eyes is kept as long as
+    both kinds of card last.
+
+    Parameters
+    ----------
+    cards : every card in play, new ones included.
+    today : the learner's local day.
+    length : looks wanted, 1 to 200.
+    rng : source of the mixing.
+    new_limit : how many new cards to admit; a third of the round if None. More
+        come when nothing else is left to show.
+
+    Raises
+    ------
+    BadInput : the length is out of range, or two cards have the same id.
+    """
+    if not 1 <= length <= LONGEST_ROUND:
+        raise BadInput(f"a round of {length} eyes is outside 1 to {LONGEST_ROUND}")
+    if len({card.id for card in cards}) != len(cards):
+        raise BadInput("a card is listed twice: every card of a learner comes once")
+    limit = round(length * NEW_SHARE) if new_limit is None else new_limit
+
+    in_hand = _Choice(length)
+    due = [card for card in cards if card.state.is_due(today) and not _seen(card, today)]
+    # Most overdue in proportion first; among equals the harder card, then by name.
+    due.sort(key=lambda card: (-overdue(card.state, today), card.state.easiness, card.id))
+    confident = [card for card in due if card.confident_error]
+    first = confident[: max(1, round(length * CONFIDENT_ERROR_SHARE))]
+    firsts = {card.id for card in first}
+    later = [card for card in due if card.id not in firsts]
+    repeats = sorted(
+        (card for card in cards if card.owes_repeat), key=lambda card: (card.order, card.id)
+    )
+    ahead = [
+        card
+        for card in cards
+        if not (card.state.is_new or card.state.is_due(today) or _seen(card, today))
+    ]
+    ahead.sort(key=lambda card: (-overdue(card.state, today), card.state.easiness, card.id))
+
+    pieces: list[tuple[CardInPlay, ...]] = []
+    for tier in (first, later, repeats):
+        pieces += _mixed([(card,) for card in in_hand.take(tier)], rng)
+    room = length - len(in_hand.taken)
+    wanted = max(min(limit, room), room - len(ahead))
+    blocks, singles = _new_cards(cards, wanted, in_hand)
+    pieces += blocks
+    rest = in_hand.take(singles, at_most=wanted)
+    rest += in_hand.take(ahead)
+    # Nothing else left: more new cards, then a second look at today's cards
+    # (every look is a fresh eye), then whatever the case mix had set aside.
+    # Findings not yet met wait for their own block in a later round.
+    introduced = _met(cards) | {card.finding for block in blocks for card in block}
+    rest += in_hand.take(card for card in _by_group(cards) if _may_follow(card, introduced))
+    seen = [card for card in cards if _seen(card, today)]
+    rest += in_hand.take(
+        sorted(seen, key=lambda card: (-card.confusions, card.state.easiness, card.id))
+    )
+    rest += in_hand.take_set_aside()
+    pieces += _mixed([(card,) for card in rest], rng)
+    return [card.id for card in MixedOrder(pieces).arranged()]
+
+
+class _Choice:
+    """The cards chosen so far, kept within the case mix."""
+
+    def __init__(self, length: int) -> None:
+        low, high = abnormal_bounds(length)
+        self.length = length
+        self.room = {True: high, False: length - low}
+        self.taken: dict[str, CardInPlay] = {}
+        self.set_aside: dict[str, CardInPlay] = {}
+
+    def fits(self, cards: Sequence[CardInPlay]) -> bool:
+        """Tell whether the cards fit in the round and its case mix."""
+        fresh = [card for card in cards if card.id not in self.taken]
+        wanted = Counter(card.finding is not None for card in fresh)
+        return len(self.taken) + len(fresh) <= self.length and all(
+            self.room[kind] >= count for kind, count in wanted.items()
+        )
+
+    def take(self, cards: Iterable[CardInPlay], at_most: int | None = None) -> list[CardInPlay]:
+        """Take cards in the order given while they fit; return those taken."""
+        chosen: list[CardInPlay] = []
+        for card in cards:
+            if len(self.taken) == self.length or len(chosen) == at_most:
+                break
+            if card.id in self.taken:
+                continue
+            kind = card.finding is not None
+            if self.room[kind] == 0:
+                self.set_aside.setdefault(card.id, card)
+                continue
+            self.room[kind] -= 1
+            self.taken[card.id] = card
+            chosen.append(card)
+        return chosen
+
+    def take_set_aside(self) -> list[CardInPlay]:
+        """Fill the round beyond the case mix: one kind of card has run out."""
+        waiting = [card for card in self.set_aside.values() if card.id not in self.taken]
+        chosen = waiting[: self.length - len(self.taken)]
+        self.taken.update((card.id, card) for card in chosen)
+        return chosen
+
+
+def _seen(card: CardInPlay, today: date) -> bool:
+    return card.seen_today or card.state.last_on == today
+
+
+def _met(cards: Iterable[CardInPlay]) -> set[str | None]:
+    """Return the findings met so far; None stands for eyes without any."""
+    return {None} | {card.finding for card in cards if not card.state.is_new}
+
+
+def _may_follow(card: CardInPlay, introduced: set[str | None]) -> bool:
+    """Tell whether a new card is about something the learner has met by now."""
+    return card.state.is_new and card.finding in introduced and card.mimics in introduced
+
+
+def _by_group(cards: Iterable[CardInPlay]) -> list[CardInPlay]:
+    """Order new cards so that each finding's first comes before any finding's second."""
+    rank: Counter[str | None] = Counter()
+    ranked: list[tuple[int, int, str, CardInPlay]] = []
+    fresh = (card for card in cards if card.state.is_new)
+    for card in sorted(fresh, key=lambda card: (card.order, card.id)):
+        group = card.finding or card.mimics
+        ranked.append((rank[group], card.order, card.id, card))
+        rank[group] += 1
+    return [card for *_, card in sorted(ranked, key=lambda row: row[:3])]
+
+
+def _new_cards(
+    cards: Sequence[CardInPlay], wanted: int, in_hand: _Choice
+) -> tuple[list[tuple[CardInPlay, ...]], list[CardInPlay]]:
+    """Choose first-meeting blocks (taken at once) and list further new cards."""
+    fresh = _by_group(cards)
+    introduced = _met(cards)
+    blocks: list[tuple[CardInPlay, ...]] = []
+    waiting = list(dict.fromkeys(card.finding for card in fresh if card.finding not in introduced))
+    left = wanted
+    for finding in waiting:
+        follow = sum(_may_follow(card, introduced) for card in fresh)
+        if left < 2 or (len(blocks) >= FIRST_MEETINGS and follow >= left):
+            break
+        block = _first_meeting(finding, fresh, cards, in_hand)
+        if not block:
+            continue
+        left -= sum(card.state.is_new for card in block)
+        in_hand.take(block)
+        blocks.append(block)
+        introduced.add(finding)
+    return blocks, [card for card in fresh if _may_follow(card, introduced)]
+
+
+def _first_meeting(
+    finding: str | None,
+    fresh: Sequence[CardInPlay],
+    cards: Sequence[CardInPlay],
+    in_hand: _Choice,
+) -> tuple[CardInPlay, ...]:
+    """Return finding, look-alike, finding again; or what of it can be had."""
+    examples = [card for card in fresh if card.finding == finding]
+    free = [card for card in cards if card.finding is None and card.id not in in_hand.taken]
+    resembling = [card for card in free if card.mimics == finding]
+    # A finding without a look-alike of its own is set beside a normal eye.
+    beside = min(
+        resembling or [card for card in free if card.mimics is None],
+        key=lambda card: (-card.confusions, card.order, card.id),
+        default=None,
+    )
+    if beside is None:
+        candidates = [tuple(examples[:2]), tuple(examples[:1])]
+    else:
+        candidates = [(examples[0], beside, *examples[1:2]), (examples[0], beside)]
+    return next((block for block in candidates if in_hand.fits(block)), ())
+
+
+def _mixed(pieces: list[tuple[CardInPlay, ...]], rng: Random) -> list[tuple[CardInPlay, ...]]:
+    rng.shuffle(pieces)
+    return pieces
