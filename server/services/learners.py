@@ -2,11 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
+import secrets
 from dataclasses import dataclass
-from datetime import datetime
-from uuid import UUID
+from datetime import datetime, timedelta
+from uuid import UUID, uuid4
 
 from sqlalchemy.orm import Session
+
+from server.errors import BadInput, NotFound
+from server.scheduling.days import zone
+from server.storage import learners as learner_rows
+from server.storage import web_sessions
+from server.storage.models import LearnerRow
+
+DEFAULT_ROUND_MINUTES = 5
+DEFAULT_WEEKLY_GOAL = 4
+SECONDS_PER_EYE = 25
+"""Answering and reading the feedback, as a round's length assumes it (our estimate)."""
+LONGEST_NAME = 60
 
 
 @dataclass(frozen=True)
@@ -48,7 +62,7 @@ class SettingsChange:
 
 def eyes_in(minutes: int) -> int:
     """Return the number of eyes in a round of so many minutes: 5 minutes are 12 eyes."""
-    return round(minutes * 60 / 25)
+    return round(minutes * 60 / SECONDS_PER_EYE)
 
 
 def new_guest(session: Session, timezone: str, now: datetime) -> tuple[Learner, str]:
@@ -57,25 +71,47 @@ def new_guest(session: Session, timezone: str, now: datetime) -> tuple[Learner, 
     An unknown time zone becomes UTC: a browser's odd answer must not keep a
     learner out. Only the SHA-256 of the token is stored.
     """
-    raise NotImplementedError
+    row = LearnerRow(
+        id=uuid4(),
+        name="",
+        timezone=timezone if _is_zone(timezone) else "UTC",
+        round_minutes=DEFAULT_ROUND_MINUTES,
+        weekly_goal_days=DEFAULT_WEEKLY_GOAL,
+        untimed=False,
+        first_run_seen=False,
+        created_at=now,
+        seen_at=now,
+        answers=0,
+    )
+    session.add(row)
+    session.flush()
+    token = secrets.token_urlsafe(32)
+    web_sessions.add(session, _hash(token), row.id, now)
+    return _learner(row), token
 
 
-def resolve_session(session: Session, token: str, now: datetime) -> Learner | None:
+def resolve_session(
+    session: Session, token: str, now: datetime, session_days: int = 400
+) -> Learner | None:
     """Return the learner whose session this token opens, or None (unknown, ended, too old).
 
     Safe on a read transaction: nothing is written.
     """
-    raise NotImplementedError
+    oldest = now - timedelta(days=session_days)
+    row = web_sessions.learner_of(session, _hash(token), oldest)
+    return None if row is None else _learner(row)
 
 
 def touch_session(session: Session, token: str, now: datetime) -> None:
     """Note that the session is in use, at most once a day; unknown tokens are ignored."""
-    raise NotImplementedError
+    row = web_sessions.get(session, _hash(token))
+    if row is not None and now - row.used_at >= timedelta(days=1):
+        row.used_at = now
 
 
 def end_session(session: Session, token: str) -> None:
     """End the session of this token; ending it twice is no error."""
-    raise NotImplementedError
+    web_sessions.remove(session, _hash(token))
 
 
 def update_settings(session: Session, learner: Learner, change: SettingsChange) -> Learner:
@@ -84,5 +120,63 @@ def update_settings(session: Session, learner: Learner, change: SettingsChange) 
     Raises
     ------
     BadInput : a value is outside its range or the time zone is not known.
+    NotFound : the learner no longer exists.
     """
-    raise NotImplementedError
+    row = learner_rows.lock(session, learner.id)
+    if row is None:
+        raise NotFound("This learner no longer exists: start again from the first page.")
+    if change.name is not None:
+        row.name = _checked_name(change.name)
+    if change.timezone is not None:
+        zone(change.timezone)
+        row.timezone = change.timezone
+    if change.round_minutes is not None:
+        row.round_minutes = _within("round length in minutes", change.round_minutes, 2, 15)
+    if change.weekly_goal_days is not None:
+        row.weekly_goal_days = _within("weekly goal in days", change.weekly_goal_days, 1, 7)
+    if change.untimed is not None:
+        row.untimed = change.untimed
+    if change.first_run_seen is not None:
+        row.first_run_seen = change.first_run_seen
+    session.flush()
+    return _learner(row)
+
+
+def _hash(token: str) -> str:
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        zone(name)
+    except BadInput:
+        return False
+    return True
+
+
+def _within(what: str, value: int, least: int, most: int) -> int:
+    if not least <= value <= most:
+        raise BadInput(f"The {what} must be from {least} to {most}, not {value}.")
+    return value
+
+
+def _checked_name(name: str) -> str:
+    tidy = " ".join(name.split())
+    if len(tidy) > LONGEST_NAME:
+        raise BadInput(f"A name has at most {LONGEST_NAME} characters.")
+    if not tidy.isprintable():
+        raise BadInput("A name has only characters that can be printed.")
+    return tidy
+
+
+def _learner(row: LearnerRow) -> Learner:
+    return Learner(
+        id=row.id,
+        name=row.name,
+        timezone=row.timezone,
+        round_minutes=row.round_minutes,
+        weekly_goal_days=row.weekly_goal_days,
+        untimed=row.untimed,
+        first_run_seen=row.first_run_seen,
+        created_at=row.created_at,
+    )

@@ -51,9 +51,8 @@ class Database:
             self.write_engine = _postgres_engine(address, wait_seconds, pool_size)
             self.read_engine = self.write_engine.execution_options(postgresql_readonly=True)
         else:
-            raise BadInput(
-                f"database {address.get_backend_name()!r} is not supported: use sqlite or postgresql"
-            )
+            kind = address.get_backend_name()
+            raise BadInput(f"database {kind!r} is not supported: use sqlite or postgresql")
 
     @contextmanager
     def writing(self) -> Iterator[Session]:

@@ -18,7 +18,7 @@ class CardStateRow(Base):
     __table_args__ = (
         CheckConstraint("easiness >= 130", name="easiness"),
         CheckConstraint("interval_days >= 1", name="interval_days"),
-        Index("ix_card_state_due", "learner_id", "due"),
+        Index("ix_card_state_due", "learner_id", "due_on"),
     )
 
     learner_id: Mapped[UUID] = mapped_column(
@@ -29,9 +29,15 @@ class CardStateRow(Base):
     """The easiness factor in hundredths."""
     repetition: Mapped[int]
     interval_days: Mapped[int]
-    due: Mapped[date]
-    """The learner's own day."""
-    reviewed_on: Mapped[date]
+    due_on: Mapped[date]
+    """The learner's own day, like every date here."""
+    last_on: Mapped[date]
+    lapses: Mapped[int]
+    seen_on: Mapped[date]
+    """The latest look, mere practice included."""
+    owes_repeat_on: Mapped[date | None]
+    """The day on which another eye of the card is still owed."""
     last_outcome: Mapped[str] = mapped_column(String(8))
-    last_quality: Mapped[int]
     last_sure: Mapped[bool]
+    confusions: Mapped[int]
+    """How often this eye without a finding was taken for one."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy import ForeignKey, Index, String, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
@@ -38,10 +38,11 @@ class RoundItemRow(Base):
     """One planned eye of a round."""
 
     __tablename__ = "round_item"
-    __table_args__ = (UniqueConstraint("round_id", "position"),)
+    __table_args__ = (Index("ix_round_item_round_id_position", "round_id", "position"),)
 
     id: Mapped[int] = mapped_column(Serial, primary_key=True)
     round_id: Mapped[UUID] = mapped_column(ForeignKey("practice_round.id", ondelete="CASCADE"))
     position: Mapped[int]
+    """Planned order; a same-day repeat shifts what comes after it."""
     card_id: Mapped[str] = mapped_column(ForeignKey("card.id"))
     reason: Mapped[str] = mapped_column(String(8))

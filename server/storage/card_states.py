@@ -1,0 +1,63 @@
+"""Where learners stand with their cards, in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from uuid import UUID
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from server.scheduling.sm2 import NEW, CardState
+from server.storage.models import CardRow, CardStateRow
+
+
+def as_state(row: CardStateRow | None) -> CardState:
+    """Return the scheduling state of a row; a card without one is new."""
+    if row is None:
+        return NEW
+    return CardState(
+        easiness=row.easiness,
+        repetition=row.repetition,
+        interval_days=row.interval_days,
+        due_on=row.due_on,
+        last_on=row.last_on,
+        lapses=row.lapses,
+    )
+
+
+def get(session: Session, learner_id: UUID, card_id: str) -> CardStateRow | None:
+    """Return where a learner stands with a card; None when they have not met it."""
+    return session.get(CardStateRow, (learner_id, card_id))
+
+
+def of_learner(session: Session, learner_id: UUID) -> dict[str, CardStateRow]:
+    """Return all states of a learner by card, retired cards included."""
+    rows = session.scalars(select(CardStateRow).where(CardStateRow.learner_id == learner_id))
+    return {row.card_id: row for row in rows}
+
+
+def due_counts(session: Session, learner_id: UUID) -> Sequence[tuple[date, int]]:
+    """Return how many cards in use fall due on each day, soonest first."""
+    rows = session.execute(
+        select(CardStateRow.due_on, func.count())
+        .join(CardRow, CardRow.id == CardStateRow.card_id)
+        .where(CardStateRow.learner_id == learner_id, CardRow.retired.is_(False))
+        .group_by(CardStateRow.due_on)
+        .order_by(CardStateRow.due_on)
+    )
+    return [(day, number) for day, number in rows]
+
+
+def met(session: Session, learner_id: UUID) -> int:
+    """Return how many of the cards in use the learner has met."""
+    return (
+        session.scalar(
+            select(func.count())
+            .select_from(CardStateRow)
+            .join(CardRow, CardRow.id == CardStateRow.card_id)
+            .where(CardStateRow.learner_id == learner_id, CardRow.retired.is_(False))
+        )
+        or 0
+    )

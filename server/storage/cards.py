@@ -1,0 +1,70 @@
+"""Cards and their versions in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from server.storage.models import CardRow, CardVersionRow
+
+
+class CurrentCard(NamedTuple):
+    """A card with the version in use."""
+
+    card: CardRow
+    version: CardVersionRow
+
+
+def all_cards(session: Session) -> dict[str, CardRow]:
+    """Return every card by id, retired ones included."""
+    return {card.id: card for card in session.scalars(select(CardRow))}
+
+
+def current(session: Session) -> Sequence[CurrentCard]:
+    """Return the cards in use with their versions, in the order of the curriculum."""
+    rows = session.execute(
+        select(CardRow, CardVersionRow)
+        .join(
+            CardVersionRow,
+            (CardVersionRow.card_id == CardRow.id)
+            & (CardVersionRow.content_hash == CardRow.content_hash),
+        )
+        .where(CardRow.retired.is_(False))
+        .order_by(CardRow.position, CardRow.id)
+    )
+    return [CurrentCard(card, version) for card, version in rows]
+
+
+def current_version(session: Session, card_id: str) -> CardVersionRow | None:
+    """Return the version in use of a card, or None if there is no such card."""
+    return session.scalar(
+        select(CardVersionRow)
+        .join(
+            CardRow,
+            (CardVersionRow.card_id == CardRow.id)
+            & (CardVersionRow.content_hash == CardRow.content_hash),
+        )
+        .where(CardRow.id == card_id)
+    )
+
+
+def version_of(session: Session, card_id: str, content_hash: str) -> CardVersionRow | None:
+    """Return the version of a card with this content, or None."""
+    return session.scalar(
+        select(CardVersionRow).where(
+            CardVersionRow.card_id == card_id, CardVersionRow.content_hash == content_hash
+        )
+    )
+
+
+def get_version(session: Session, version_id: int) -> CardVersionRow:
+    """Return a version by its key."""
+    return session.get_one(CardVersionRow, version_id)
+
+
+def count(session: Session) -> int:
+    """Return the number of cards in use."""
+    return session.scalar(select(func.count()).where(CardRow.retired.is_(False))) or 0

@@ -1,0 +1,117 @@
+"""Prepared eyes in the database: which is fresh to whom, and what is in stock."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from uuid import UUID
+
+from sqlalchemy import ColumnElement, and_, delete, exists, func, or_, select, update
+from sqlalchemy.orm import Session
+
+from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow
+
+
+def get(session: Session, eye_id: int) -> EyeRow:
+    """Return an eye by its key."""
+    return session.get_one(EyeRow, eye_id)
+
+
+def fresh_for(
+    session: Session,
+    learner_id: UUID,
+    card_id: str,
+    recipe_hash: str,
+    renderer_version: int,
+    at_most: int,
+) -> Sequence[EyeRow]:
+    """Return eyes of a card that the learner has never been shown.
+
+    Those already shown to other learners come first: so the eyes that nobody
+    has seen are exactly those in store for whoever is furthest ahead.
+    """
+    seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
+    return session.scalars(
+        select(EyeRow)
+        .where(
+            EyeRow.card_id == card_id,
+            EyeRow.recipe_hash == recipe_hash,
+            EyeRow.renderer_version == renderer_version,
+            ~seen,
+        )
+        .order_by(EyeRow.looks.desc(), EyeRow.id)
+        .limit(at_most)
+    ).all()
+
+
+def count_look(session: Session, eye_id: int) -> None:
+    """Note that one more learner was shown the eye."""
+    session.execute(update(EyeRow).where(EyeRow.id == eye_id).values(looks=EyeRow.looks + 1))
+
+
+def unshown_counts(session: Session, renderer_version: int) -> dict[str, int]:
+    """Return, per card in use, how many of its usable eyes nobody has been shown."""
+    rows = session.execute(
+        select(CardRow.id, func.count(EyeRow.id))
+        .join(CardVersionRow, _is_current())
+        .outerjoin(
+            EyeRow,
+            and_(
+                EyeRow.card_id == CardRow.id,
+                EyeRow.recipe_hash == CardVersionRow.recipe_hash,
+                EyeRow.renderer_version == renderer_version,
+                EyeRow.looks == 0,
+            ),
+        )
+        .where(CardRow.retired.is_(False))
+        .group_by(CardRow.id)
+    )
+    return dict(rows.tuples().all())
+
+
+def _is_current() -> ColumnElement[bool]:
+    return and_(
+        CardVersionRow.card_id == CardRow.id, CardVersionRow.content_hash == CardRow.content_hash
+    )
+
+
+def bytes_kept(session: Session) -> int:
+    """Return the size of all pictures of the eyes together."""
+    return int(session.scalar(select(func.coalesce(func.sum(EyeRow.bytes), 0))) or 0)
+
+
+def remove_outdated(session: Session, renderer_version: int, at_most: int) -> list[str]:
+    """Delete eyes nobody was shown and nobody will be; return the hashes of their files.
+
+    Outdated is an eye of an older renderer, of a card since retired, or of a
+    recipe since changed. An eye that was shown is history and stays.
+    """
+    in_use = (
+        select(CardVersionRow.recipe_hash)
+        .join(CardRow, _is_current())
+        .where(CardRow.id == EyeRow.card_id, CardRow.retired.is_(False))
+        .correlate(EyeRow)
+    )
+    outdated = session.scalars(
+        select(EyeRow)
+        .where(
+            EyeRow.source == "rendered",
+            EyeRow.looks == 0,
+            ~exists().where(LookRow.eye_id == EyeRow.id),
+            or_(EyeRow.renderer_version != renderer_version, EyeRow.recipe_hash.not_in(in_use)),
+        )
+        .limit(at_most)
+    ).all()
+    if not outdated:
+        return []
+    session.execute(delete(EyeRow).where(EyeRow.id.in_([eye.id for eye in outdated])))
+    return [name for eye in outdated for name in (eye.picture, eye.twin)]
+
+
+def hashes_in_use(session: Session, hashes: Sequence[str]) -> set[str]:
+    """Return those of the hashes that some eye still shows."""
+    rows = session.execute(
+        select(EyeRow.picture, EyeRow.twin).where(
+            or_(EyeRow.picture.in_(hashes), EyeRow.twin.in_(hashes))
+        )
+    )
+    return {name for row in rows for name in row}

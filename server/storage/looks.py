@@ -1,0 +1,72 @@
+"""Looks in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+from uuid import UUID
+
+from sqlalchemy import exists, func, select
+from sqlalchemy.orm import Session
+
+from server.storage.models import (
+    AnswerRow,
+    CardRow,
+    CardVersionRow,
+    EyeRow,
+    LookRow,
+    RoundItemRow,
+)
+
+
+class ShownLook(NamedTuple):
+    """A look with everything its page needs."""
+
+    look: LookRow
+    item: RoundItemRow
+    eye: EyeRow
+    version: CardVersionRow
+    card: CardRow
+    answer: AnswerRow | None
+
+
+def get(session: Session, learner_id: UUID, look_id: UUID) -> ShownLook | None:
+    """Return a look of this learner with its eye, card and answer, or None."""
+    row = session.execute(
+        select(LookRow, RoundItemRow, EyeRow, CardVersionRow, CardRow, AnswerRow)
+        .join(RoundItemRow, RoundItemRow.id == LookRow.round_item_id)
+        .join(EyeRow, EyeRow.id == LookRow.eye_id)
+        .join(CardVersionRow, CardVersionRow.id == LookRow.card_version_id)
+        .join(CardRow, CardRow.id == CardVersionRow.card_id)
+        .outerjoin(AnswerRow, AnswerRow.look_id == LookRow.id)
+        .where(LookRow.id == look_id, LookRow.learner_id == learner_id)
+    ).one_or_none()
+    return None if row is None else ShownLook(*row)
+
+
+def unanswered(session: Session, round_id: UUID) -> LookRow | None:
+    """Return the look of a round that waits for its answer, or None."""
+    return session.scalar(
+        select(LookRow)
+        .where(LookRow.round_id == round_id, ~exists().where(AnswerRow.look_id == LookRow.id))
+        .order_by(LookRow.position)
+        .limit(1)
+    )
+
+
+def count(session: Session, round_id: UUID) -> int:
+    """Return the number of looks of a round."""
+    return session.scalar(select(func.count()).where(LookRow.round_id == round_id)) or 0
+
+
+def last_findings(session: Session, round_id: UUID, at_most: int) -> list[str | None]:
+    """Return what the cards of the latest looks are about, oldest first."""
+    findings: Sequence[str | None] = session.scalars(
+        select(CardRow.finding)
+        .join(RoundItemRow, RoundItemRow.card_id == CardRow.id)
+        .join(LookRow, LookRow.round_item_id == RoundItemRow.id)
+        .where(LookRow.round_id == round_id)
+        .order_by(LookRow.position.desc())
+        .limit(at_most)
+    ).all()
+    return list(reversed(findings))

@@ -1,0 +1,126 @@
+"""The sums kept with every answer, in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import NamedTuple
+from uuid import UUID
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from server.storage.models import FindingTallyRow, PracticeDayRow
+
+COLUMNS = {
+    "hit": "hits",
+    "miss": "misses",
+    "false-alarm": "false_alarms",
+    "correct-rejection": "correct_rejections",
+}
+
+
+class Totals(NamedTuple):
+    """All practice days of a learner together."""
+
+    answers: int
+    right: int
+    partly: int
+    wrong: int
+    abnormal: int
+
+
+def add_mark(session: Session, learner_id: UUID, source: str, finding: str, mark: str) -> None:
+    """Count one mark. The caller holds the learner, so nobody else counts meanwhile."""
+    row = session.get(FindingTallyRow, (learner_id, source, finding))
+    if row is None:
+        row = FindingTallyRow(
+            learner_id=learner_id,
+            source=source,
+            finding=finding,
+            hits=0,
+            misses=0,
+            false_alarms=0,
+            correct_rejections=0,
+        )
+        session.add(row)
+    column = COLUMNS[mark]
+    setattr(row, column, getattr(row, column) + 1)
+
+
+def practice_day(session: Session, learner_id: UUID, day: date) -> PracticeDayRow | None:
+    """Return what a learner did on a day, or None."""
+    return session.get(PracticeDayRow, (learner_id, day))
+
+
+def add_answer(
+    session: Session,
+    learner_id: UUID,
+    day: date,
+    *,
+    outcome: str,
+    abnormal: bool,
+    visible_ms: int,
+) -> None:
+    """Count one answer on its day. The caller holds the learner."""
+    row = practice_day(session, learner_id, day)
+    if row is None:
+        row = PracticeDayRow(
+            learner_id=learner_id,
+            day=day,
+            answers=0,
+            right=0,
+            partly=0,
+            wrong=0,
+            abnormal=0,
+            visible_ms=0,
+        )
+        session.add(row)
+    row.answers += 1
+    row.abnormal += abnormal
+    row.visible_ms += visible_ms
+    setattr(row, outcome, getattr(row, outcome) + 1)
+
+
+def of_learner(session: Session, learner_id: UUID) -> Sequence[FindingTallyRow]:
+    """Return all counts of a learner."""
+    return session.scalars(
+        select(FindingTallyRow).where(FindingTallyRow.learner_id == learner_id)
+    ).all()
+
+
+def days_of(session: Session, learner_id: UUID) -> Sequence[PracticeDayRow]:
+    """Return all practice days of a learner, the first one first."""
+    return session.scalars(
+        select(PracticeDayRow)
+        .where(PracticeDayRow.learner_id == learner_id)
+        .order_by(PracticeDayRow.day)
+    ).all()
+
+
+def days_between(
+    session: Session, learner_id: UUID, first: date, last: date
+) -> dict[date, PracticeDayRow]:
+    """Return the practice days from ``first`` to ``last``, both included."""
+    rows = session.scalars(
+        select(PracticeDayRow).where(
+            PracticeDayRow.learner_id == learner_id,
+            PracticeDayRow.day >= first,
+            PracticeDayRow.day <= last,
+        )
+    )
+    return {row.day: row for row in rows}
+
+
+def totals(session: Session, learner_id: UUID) -> Totals:
+    """Return the sums over all practice days."""
+    row = session.execute(
+        select(
+            func.coalesce(func.sum(PracticeDayRow.answers), 0),
+            func.coalesce(func.sum(PracticeDayRow.right), 0),
+            func.coalesce(func.sum(PracticeDayRow.partly), 0),
+            func.coalesce(func.sum(PracticeDayRow.wrong), 0),
+            func.coalesce(func.sum(PracticeDayRow.abnormal), 0),
+        ).where(PracticeDayRow.learner_id == learner_id)
+    ).one()
+    return Totals(*(int(value) for value in row))

@@ -1,0 +1,66 @@
+"""Wishes for eyes, and how drawing went: what the drawing processes read and write."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlalchemy import delete, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from server.storage.models import DrawTallyRow, EyeWishRow
+
+
+def wish(session: Session, card_id: str, now: datetime, *, urgent: bool) -> None:
+    """Ask for an eye of a card; asking twice is one wish, and it can only grow more urgent."""
+    known = session.get(EyeWishRow, card_id)
+    if known is None:
+        try:
+            with session.begin_nested():
+                session.add(EyeWishRow(card_id=card_id, urgent=urgent, wished_at=now))
+        except IntegrityError:
+            # Another learner wished for the same card a moment ago.
+            known = session.get(EyeWishRow, card_id)
+    if known is not None and urgent and not known.urgent:
+        known.urgent = True
+
+
+def wished(session: Session) -> Sequence[EyeWishRow]:
+    """Return the wishes, the most urgent and oldest first."""
+    return session.scalars(
+        select(EyeWishRow).order_by(EyeWishRow.urgent.desc(), EyeWishRow.wished_at)
+    ).all()
+
+
+def fulfil(session: Session, card_id: str) -> None:
+    """Take back the wish for a card, if there is one."""
+    session.execute(delete(EyeWishRow).where(EyeWishRow.card_id == card_id))
+
+
+def draw_tallies(session: Session, renderer_version: int) -> dict[tuple[str, str], DrawTallyRow]:
+    """Return how drawing went, by (card, recipe), for one renderer."""
+    rows = session.scalars(
+        select(DrawTallyRow).where(DrawTallyRow.renderer_version == renderer_version)
+    )
+    return {(row.card_id, row.recipe_hash): row for row in rows}
+
+
+def draw_tally(
+    session: Session, card_id: str, recipe_hash: str, renderer_version: int
+) -> DrawTallyRow:
+    """Return the tally of one recipe, made if it is the first."""
+    tally = session.get(DrawTallyRow, (card_id, recipe_hash, renderer_version))
+    if tally is None:
+        tally = DrawTallyRow(
+            card_id=card_id,
+            recipe_hash=recipe_hash,
+            renderer_version=renderer_version,
+            kept=0,
+            rejected=0,
+            failed=0,
+            failures_running=0,
+            last_problem="",
+        )
+        session.add(tally)
+    return tally
