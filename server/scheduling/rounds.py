@@ -18,6 +18,7 @@ whatever the order in which the cards were listed.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -37,7 +38,8 @@ NEW_SHARE = 1 / 3
 """New cards admitted to a round unless the caller's forecast says otherwise."""
 
 CONFIDENT_ERROR_SHARE = 1 / 2
-"""Confident errors come first, up to this share, so that no other card starves."""
+"""Confident errors come first, up to this share (half of it abnormal, half not), so
+that no card of either kind starves."""
 
 FIRST_MEETINGS = 2
 """Findings first met in one round, as long as other cards can fill it."""
@@ -124,11 +126,18 @@ def compose(
     # Most overdue in proportion first; among equals the harder card, then by name.
     due.sort(key=lambda card: (-overdue(card.state, today), card.state.easiness, card.id))
     confident = [card for card in due if card.confident_error]
-    first = confident[: max(1, round(length * CONFIDENT_ERROR_SHARE))]
+    first = [
+        card
+        for kind in (True, False)
+        for card in [card for card in confident if (card.finding is not None) is kind][
+            : math.ceil(length * CONFIDENT_ERROR_SHARE / 2)
+        ]
+    ]
     firsts = {card.id for card in first}
     later = [card for card in due if card.id not in firsts]
     repeats = sorted(
-        (card for card in cards if card.owes_repeat), key=lambda card: (card.order, card.id)
+        (card for card in cards if card.owes_repeat and not card.state.is_new),
+        key=lambda card: (card.order, card.id),
     )
     ahead = [
         card
@@ -144,6 +153,7 @@ def compose(
     wanted = max(min(limit, room), room - len(ahead))
     blocks, singles = _new_cards(cards, wanted, in_hand)
     pieces += blocks
+    wanted -= sum(card.state.is_new for block in blocks for card in block)
     rest = in_hand.take(singles, at_most=wanted)
     rest += in_hand.take(ahead)
     # Nothing else left: more new cards, then a second look at today's cards
@@ -219,11 +229,11 @@ def _may_follow(card: CardInPlay, introduced: set[str | None]) -> bool:
 
 def _by_group(cards: Iterable[CardInPlay]) -> list[CardInPlay]:
     """Order new cards so that each finding's first comes before any finding's second."""
-    rank: Counter[str | None] = Counter()
+    rank: Counter[tuple[str | None, str | None]] = Counter()
     ranked: list[tuple[int, int, str, CardInPlay]] = []
     fresh = (card for card in cards if card.state.is_new)
     for card in sorted(fresh, key=lambda card: (card.order, card.id)):
-        group = card.finding or card.mimics
+        group = (card.finding, card.mimics)
         ranked.append((rank[group], card.order, card.id, card))
         rank[group] += 1
     return [card for *_, card in sorted(ranked, key=lambda row: row[:3])]
@@ -242,7 +252,7 @@ def _new_cards(
         follow = sum(_may_follow(card, introduced) for card in fresh)
         if left < 2 or (len(blocks) >= FIRST_MEETINGS and follow >= left):
             break
-        block = _first_meeting(finding, fresh, cards, in_hand)
+        block = _first_meeting(finding, fresh, cards, in_hand, left)
         if not block:
             continue
         left -= sum(card.state.is_new for card in block)
@@ -257,6 +267,7 @@ def _first_meeting(
     fresh: Sequence[CardInPlay],
     cards: Sequence[CardInPlay],
     in_hand: _Choice,
+    most_new: int,
 ) -> tuple[CardInPlay, ...]:
     """Return finding, look-alike, finding again; or what of it can be had."""
     examples = [card for card in fresh if card.finding == finding]
@@ -272,7 +283,10 @@ def _first_meeting(
         candidates = [tuple(examples[:2]), tuple(examples[:1])]
     else:
         candidates = [(examples[0], beside, *examples[1:2]), (examples[0], beside)]
-    return next((block for block in candidates if in_hand.fits(block)), ())
+    for block in candidates:
+        if sum(card.state.is_new for card in block) <= most_new and in_hand.fits(block):
+            return block
+    return ()
 
 
 def _mixed(pieces: list[tuple[CardInPlay, ...]], rng: Random) -> list[tuple[CardInPlay, ...]]:
