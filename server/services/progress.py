@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from server.measurement.proportions import Proportion as Share
+from server.measurement.tally import Tally
+from server.rendering.eye import FINDINGS
+from server.scheduling.days import local_day, week_start
 from server.services.learners import Learner
+from server.storage import card_states, cards, tallies
+from server.storage.models import FindingTallyRow
+
+FORECAST_DAYS = 14
 
 
 @dataclass(frozen=True)
@@ -60,8 +69,7 @@ class Progress:
     photographed: tuple[FindingProgress, ...]
     """The same on photographs; empty while there are none."""
     eyes: int
-    """Different eyes answered."""
-    looks: int
+    """Eyes answered; every look is at an eye never shown to the learner before."""
     right: int
     partly: int
     wrong: int
@@ -79,4 +87,68 @@ class Progress:
 
 def progress(session: Session, learner: Learner, now: datetime) -> Progress:
     """Return the learner's progress. Reads only."""
-    raise NotImplementedError
+    today = local_day(now, learner.timezone)
+    monday = week_start(today)
+    week = tallies.days_between(session, learner.id, monday, monday + timedelta(days=6))
+    totals = tallies.totals(session, learner.id)
+    counted = tallies.of_learner(session, learner.id)
+    return Progress(
+        rendered=_by_finding(counted, "rendered", always=True),
+        photographed=_by_finding(counted, "photograph", always=False),
+        eyes=totals.answers,
+        right=totals.right,
+        partly=totals.partly,
+        wrong=totals.wrong,
+        abnormal_share=_proportion(Share(totals.abnormal, totals.answers)),
+        week=tuple(
+            WeekDay(day, week[day].answers if day in week else 0)
+            for day in (monday + timedelta(days=number) for number in range(7))
+        ),
+        days_this_week=len(week),
+        weekly_goal_days=learner.weekly_goal_days,
+        forecast=_forecast(card_states.due_counts(session, learner.id), today),
+        cards_met=card_states.met(session, learner.id),
+        cards_total=cards.count(session),
+        today=today,
+    )
+
+
+def _by_finding(
+    rows: Sequence[FindingTallyRow], source: str, *, always: bool
+) -> tuple[FindingProgress, ...]:
+    counts = {
+        row.finding: Tally(row.hits, row.misses, row.false_alarms, row.correct_rejections)
+        for row in rows
+        if row.source == source
+    }
+    if not counts and not always:
+        return ()
+    return tuple(_finding(name, counts.get(name, Tally())) for name in FINDINGS)
+
+
+def _finding(name: str, count: Tally) -> FindingProgress:
+    return FindingProgress(
+        finding=name,
+        hits=count.hits,
+        misses=count.misses,
+        false_alarms=count.false_alarms,
+        correct_rejections=count.correct_rejections,
+        accuracy=_proportion(count.accuracy),
+        sensitivity=_proportion(count.sensitivity),
+        specificity=_proportion(count.specificity),
+    )
+
+
+def _proportion(share: Share) -> Proportion:
+    if share.answers == 0:
+        return Proportion(0, 0, None, None, None)
+    interval = share.interval
+    return Proportion(share.successes, share.answers, share.estimate, interval.low, interval.high)
+
+
+def _forecast(due: Sequence[tuple[date, int]], today: date) -> tuple[ForecastDay, ...]:
+    per_day = dict.fromkeys((today + timedelta(days=n) for n in range(FORECAST_DAYS)), 0)
+    for day, number in due:
+        if max(day, today) in per_day:
+            per_day[max(day, today)] += number
+    return tuple(ForecastDay(day, number) for day, number in per_day.items())

@@ -21,7 +21,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import DBAPIError, InternalError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session as Session  # the web names the type, never the library
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from server.errors import BadInput

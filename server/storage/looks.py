@@ -70,3 +70,30 @@ def last_findings(session: Session, round_id: UUID, at_most: int) -> list[str | 
         .limit(at_most)
     ).all()
     return list(reversed(findings))
+
+
+def latest_answered(
+    session: Session,
+    learner_id: UUID,
+    before_ordinal: int,
+    *,
+    finding: str | None = None,
+    mimics: str | None = None,
+) -> tuple[EyeRow, CardVersionRow] | None:
+    """Return the last eye answered earlier whose card is about, or resembles, a finding."""
+    query = (
+        select(EyeRow, CardVersionRow)
+        .join(LookRow, LookRow.eye_id == EyeRow.id)
+        .join(AnswerRow, AnswerRow.look_id == LookRow.id)
+        .join(CardVersionRow, CardVersionRow.id == LookRow.card_version_id)
+        .join(CardRow, CardRow.id == EyeRow.card_id)
+        .where(AnswerRow.learner_id == learner_id, AnswerRow.ordinal < before_ordinal)
+        .order_by(AnswerRow.ordinal.desc())
+        .limit(1)
+    )
+    if finding is not None:
+        query = query.where(CardRow.finding == finding)
+    if mimics is not None:
+        query = query.where(CardRow.mimics == mimics)
+    row = session.execute(query).one_or_none()
+    return None if row is None else (row[0], row[1])

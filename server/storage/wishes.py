@@ -46,11 +46,18 @@ def draw_tallies(session: Session, renderer_version: int) -> dict[tuple[str, str
     return {(row.card_id, row.recipe_hash): row for row in rows}
 
 
+def known_tally(
+    session: Session, card_id: str, recipe_hash: str, renderer_version: int
+) -> DrawTallyRow | None:
+    """Return the tally of one recipe, or None if it was never drawn."""
+    return session.get(DrawTallyRow, (card_id, recipe_hash, renderer_version))
+
+
 def draw_tally(
     session: Session, card_id: str, recipe_hash: str, renderer_version: int
 ) -> DrawTallyRow:
     """Return the tally of one recipe, made if it is the first."""
-    tally = session.get(DrawTallyRow, (card_id, recipe_hash, renderer_version))
+    tally = known_tally(session, card_id, recipe_hash, renderer_version)
     if tally is None:
         tally = DrawTallyRow(
             card_id=card_id,

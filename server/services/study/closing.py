@@ -1,0 +1,90 @@
+"""The end of a round: what went well, what comes back and when."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import cast
+from uuid import UUID
+
+from sqlalchemy.orm import Session
+
+from server.measurement.tally import Tally, tally
+from server.rendering.eye import FINDINGS
+from server.scheduling.days import days_between, local_day, week_start
+from server.services.learners import Learner
+from server.services.study.results import ComesBack, FindingCount, Outcome, RoundSummary
+from server.services.study.shown import card_value, find_round
+from server.storage import answers, card_states, rounds, tallies
+from server.storage.answers import GivenAnswer
+
+
+def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -> RoundSummary:
+    """Return what went well in a round, what comes back and when. Reads only.
+
+    Raises
+    ------
+    NotFound : no such round of this learner.
+    """
+    row = find_round(session, learner.id, round_id)
+    given = answers.of_round(session, row.id)
+    today = local_day(now, learner.timezone)
+    counts = tally([each.answer.marks for each in given])
+    outcomes = [each.answer.outcome for each in given]
+    week = tallies.days_between(session, learner.id, week_start(today), today)
+    due = card_states.due_counts(session, learner.id)
+    return RoundSummary(
+        round_id=row.id,
+        finished=row.finished_at is not None and not row.left_early,
+        answered=len(given),
+        planned=rounds.planned(session, row.id),
+        right=outcomes.count("right"),
+        partly=outcomes.count("partly"),
+        wrong=outcomes.count("wrong"),
+        practice_seconds=sum(each.answer.response_ms - each.answer.hidden_ms for each in given)
+        // 1000,
+        counts=tuple(_count(name, counts[name]) for name in FINDINGS if name in counts),
+        went_well=tuple(
+            name
+            for name in FINDINGS
+            if name in counts
+            and counts[name].hits > 0
+            and counts[name].misses == counts[name].false_alarms == 0
+        ),
+        watch=tuple(
+            name
+            for name in FINDINGS
+            if name in counts and counts[name].misses + counts[name].false_alarms > 0
+        ),
+        comes_back=_comes_back(session, learner, given, now),
+        days_this_week=len(week),
+        weekly_goal_days=learner.weekly_goal_days,
+        due_now=sum(number for day, number in due if day <= today),
+    )
+
+
+def _count(finding: str, count: Tally) -> FindingCount:
+    return FindingCount(
+        finding, count.hits, count.misses, count.false_alarms, count.correct_rejections
+    )
+
+
+def _comes_back(
+    session: Session, learner: Learner, given: Sequence[GivenAnswer], now: datetime
+) -> tuple[ComesBack, ...]:
+    today = local_day(now, learner.timezone)
+    states = card_states.of_learner(session, learner.id)
+    first: dict[str, GivenAnswer] = {}
+    for each in given:
+        first.setdefault(each.answer.card_id, each)
+    coming = [
+        ComesBack(
+            card=card_value(each.version.content),
+            due=states[card_id].due_on,
+            in_days=days_between(today, states[card_id].due_on),
+            outcome=cast(Outcome, each.answer.outcome),
+        )
+        for card_id, each in first.items()
+        if card_id in states
+    ]
+    return tuple(sorted(coming, key=lambda one: (one.due, one.card.title)))

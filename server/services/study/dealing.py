@@ -1,0 +1,155 @@
+"""Dealing the next eye of a round: a fresh one, or the one still waiting for its answer."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from datetime import datetime
+from uuid import UUID, uuid4
+
+from sqlalchemy.orm import Session
+
+from server.rendering.eye import RENDERER_VERSION
+from server.services.learners import Learner
+from server.services.study.results import Dealt, Finished, Look, Preparing
+from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER, hold
+from server.services.study.shown import find_look, find_round, look_value
+from server.storage import cards, eyes, looks, rounds, wishes
+from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow, RoundItemRow, RoundRow
+
+LOOK_AHEAD = 2
+"""Eyes after this one that are found (or wished for) while the learner looks at it."""
+
+CHOICE = 8
+"""Fresh eyes to choose among, so that neighbours in class seldom see the same one."""
+
+URGENT_WISHES = 3
+
+
+def deal(
+    session: Session, learner: Learner, round_id: UUID, now: datetime
+) -> Dealt | Preparing | Finished:
+    """Return the look to answer next: the open one again, or a fresh unseen eye. Writes.
+
+    Raises
+    ------
+    NotFound : no such round of this learner.
+    """
+    hold(session, learner)
+    row = find_round(session, learner.id, round_id)
+    if row.finished_at is not None:
+        return Finished(row.id)
+    waiting = looks.unanswered(session, row.id)
+    if waiting is not None:
+        return Dealt(_look(session, learner, waiting.id))
+    dealt = _next_look(session, learner, row, now)
+    if dealt is not None:
+        return Dealt(_look(session, learner, dealt, wish_at=now))
+    if not rounds.not_dealt(session, row.id):
+        row.finished_at = now
+        session.flush()
+        return Finished(row.id)
+    return Preparing(row.id, rounds.answered(session, row.id), rounds.planned(session, row.id))
+
+
+def look_page(session: Session, learner: Learner, look_id: UUID) -> Look:
+    """Return one look of this learner, answered or not (``look.answered`` says). Reads only.
+
+    Raises
+    ------
+    NotFound : no such look of this learner.
+    """
+    return _look(session, learner, look_id)
+
+
+def _look(
+    session: Session, learner: Learner, look_id: UUID, *, wish_at: datetime | None = None
+) -> Look:
+    shown = find_look(session, learner.id, look_id)
+    following = rounds.not_dealt(session, shown.look.round_id)[:LOOK_AHEAD]
+    pictures = []
+    for _, card in following:
+        eye = _choose(session, learner.id, card, cards.current_version(session, card.id))
+        if eye is not None:
+            pictures.append(eye.picture)
+        elif wish_at is not None:
+            wishes.wish(session, card.id, wish_at, urgent=False)
+    planned = rounds.planned(session, shown.look.round_id)
+    return look_value(shown, planned, tuple(pictures))
+
+
+def _next_look(session: Session, learner: Learner, row: RoundRow, now: datetime) -> UUID | None:
+    """Show the first planned eye that is ready; wish for those before it that are not.
+
+    Taking a later eye of the plan beats waiting: drawing takes longer than any
+    learner wants to look at nothing.
+    """
+    missing = 0
+    for item, card in rounds.not_dealt(session, row.id):
+        version = cards.current_version(session, card.id)
+        if version is None or card.retired or _cannot_be_drawn(session, version):
+            session.delete(item)
+            continue
+        eye = _choose(session, learner.id, card, version)
+        if eye is not None:
+            return _show(session, row, item, version, eye, now)
+        wishes.wish(session, card.id, now, urgent=missing < URGENT_WISHES)
+        missing += 1
+    session.flush()
+    return None
+
+
+def _cannot_be_drawn(session: Session, version: CardVersionRow) -> bool:
+    drawing = wishes.known_tally(session, version.card_id, version.recipe_hash, RENDERER_VERSION)
+    return drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER
+
+
+def _choose(
+    session: Session, learner_id: UUID, card: CardRow, version: CardVersionRow | None
+) -> EyeRow | None:
+    if version is None:
+        return None
+    fresh = eyes.fresh_for(
+        session, learner_id, card.id, version.recipe_hash, RENDERER_VERSION, CHOICE
+    )
+    return _scattered(learner_id, fresh)
+
+
+def _scattered(learner_id: UUID, fresh: Sequence[EyeRow]) -> EyeRow | None:
+    """Choose among eyes others have seen in an order of the learner's own; else the next new one.
+
+    Eyes nobody has seen go strictly in order, so that stock is counted by them.
+    """
+    shared = [eye for eye in fresh if eye.looks > 0]
+    if not shared:
+        return fresh[0] if fresh else None
+    return min(
+        shared,
+        key=lambda eye: hashlib.sha256(learner_id.bytes + eye.seed.to_bytes(8, "big")).digest(),
+    )
+
+
+def _show(
+    session: Session,
+    row: RoundRow,
+    item: RoundItemRow,
+    version: CardVersionRow,
+    eye: EyeRow,
+    now: datetime,
+) -> UUID:
+    look = LookRow(
+        id=uuid4(),
+        learner_id=row.learner_id,
+        round_id=row.id,
+        round_item_id=item.id,
+        position=looks.count(session, row.id) + 1,
+        eye_id=eye.id,
+        card_version_id=version.id,
+        renderer_version=eye.renderer_version,
+        view=eye.view,
+        shown_at=now,
+    )
+    session.add(look)
+    session.flush()
+    eyes.count_look(session, eye.id)
+    return look.id

@@ -1,0 +1,107 @@
+"""The feedback of an answered look, built from what was stored and nothing else."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import cast
+
+from sqlalchemy.orm import Session
+
+from server.rendering.outlines import Region
+from server.rendering.truth import Truth
+from server.services.study.judging import Counted, state_from_json
+from server.services.study.results import (
+    Certainty,
+    Comparison,
+    Feedback,
+    FindingResult,
+    Judgement,
+    Mark,
+    Outcome,
+)
+from server.services.study.shown import card_value, look_value
+from server.storage import looks, rounds
+from server.storage.looks import ShownLook
+from server.storage.models import AnswerRow
+
+
+def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
+    """Return the feedback of a look that has its answer."""
+    given = shown.answer
+    assert given is not None
+    truth = Truth.from_dict(shown.eye.truth)
+    given_round = shown.look.round_id
+    planned = rounds.planned(session, given_round)
+    after = state_from_json(given.schedule_after)
+    return Feedback(
+        look=look_value(shown, planned),
+        answer_id=given.id,
+        outcome=cast(Outcome, given.outcome),
+        quality=given.quality,
+        certainty=cast("Certainty | None", given.certainty),
+        point=_point(given),
+        point_right=given.point_right,
+        findings=_findings(truth, given),
+        outlines={
+            kind: tuple(Region.from_dict(region) for region in regions)
+            for kind, regions in shown.eye.outlines.items()
+        },
+        twin=shown.eye.twin,
+        card=card_value(shown.version.content),
+        counted=cast(Counted, given.counted),
+        interval_days=after.interval_days,
+        due=cast(date, after.due_on),
+        comes_back_in_round=given.counted == "review"
+        and rounds.has_repeat(session, given_round, shown.card.id),
+        round_answered=rounds.answered(session, given_round),
+        round_planned=planned,
+        comparison=_comparison(session, shown, given),
+        note=note,
+    )
+
+
+def _point(given: AnswerRow) -> tuple[float, float] | None:
+    if given.point_x is None or given.point_y is None:
+        return None
+    return given.point_x, given.point_y
+
+
+def _findings(truth: Truth, given: AnswerRow) -> tuple[FindingResult, ...]:
+    lines = []
+    for name, one in truth.findings.items():
+        mark = cast("Mark | None", given.marks.get(name))
+        lines.append(
+            FindingResult(
+                finding=name,
+                asked=mark is not None,
+                present=one.present,
+                judged=cast("Judgement | None", given.judgements.get(name)),
+                mark=mark,
+                measure=one.measure,
+                unit=one.unit,
+                regions=one.regions,
+            )
+        )
+    return tuple(lines)
+
+
+def _comparison(session: Session, shown: ShownLook, given: AnswerRow) -> Comparison | None:
+    """Return what this eye was confused with, as the learner last saw it.
+
+    Only an eye that they have answered is shown again, so that no fresh eye is
+    given away. A finding imagined is set beside that finding; one missed, beside
+    a look-alike of it.
+    """
+    imagined = [name for name, mark in given.marks.items() if mark == "false-alarm"]
+    missed = [name for name, mark in given.marks.items() if mark == "miss"]
+    found = None
+    if imagined:
+        found = looks.latest_answered(session, given.learner_id, given.ordinal, finding=imagined[0])
+    elif missed:
+        found = looks.latest_answered(session, given.learner_id, given.ordinal, mimics=missed[0])
+    if found is None:
+        return None
+    eye, version = found
+    truth = Truth.from_dict(eye.truth)
+    regions = truth[imagined[0]].regions if imagined else ()
+    return Comparison(card=card_value(version.content), picture=eye.picture, regions=regions)

@@ -1,0 +1,130 @@
+"""One answer judged: the sheet marked, its quality found, the card's schedule moved.
+
+The same function judges a fresh answer and recomputes an old one from history,
+so the two can never drift apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, Literal
+
+from server.rendering.outlines import contains
+from server.rendering.truth import Truth
+from server.scheduling.marking import Marked, mark
+from server.scheduling.quality import Certainty, quality, usable_seconds, usual_seconds
+from server.scheduling.sm2 import CardState, review_when_due
+
+Counted = Literal["review", "practice"]
+
+
+@dataclass(frozen=True)
+class Circumstances:
+    """What besides the sheet decides the quality and the schedule.
+
+    Parameters
+    ----------
+    response_ms, hidden_ms : time from picture to commit; the part of it out of sight.
+    untimed : the learner asked not to be timed.
+    first_of_day : the learner's first answer on this day.
+    usual_ms : usable times of the latest right answers, oldest first.
+    state : the card's schedule before the answer.
+    on : the learner's day.
+    """
+
+    response_ms: int
+    hidden_ms: int
+    untimed: bool
+    first_of_day: bool
+    usual_ms: Sequence[int]
+    state: CardState
+    on: date
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What an answer comes to."""
+
+    marked: Marked
+    quality: int
+    usable_ms: int | None
+    counted: Counted
+    after: CardState
+
+
+def judge(
+    *,
+    own_finding: str | None,
+    truth: Truth,
+    judgements: Mapping[str, str],
+    certainty: str | None,
+    point: tuple[float, float] | None,
+    given: Circumstances,
+) -> Judged:
+    """Judge one answer.
+
+    Raises
+    ------
+    BadInput : the sheet does not answer what was asked, or the point lies outside the picture.
+    """
+    place = None
+    if point is not None:
+        regions = [region for name in truth.present for region in truth[name].regions]
+        place = contains(regions, *point)
+    marked = mark(
+        asked=truth.asked,
+        present=truth.present,
+        judgements=judgements,
+        own_finding=own_finding,
+        place_right=place,
+    )
+    guards = {
+        "page_hidden": given.hidden_ms > 0,
+        "first_look_of_day": given.first_of_day,
+        "untimed": given.untimed,
+    }
+    seconds = (given.response_ms - given.hidden_ms) / 1000
+    usable = usable_seconds(seconds, **guards)
+    reached = quality(
+        marked.outcome,
+        None if certainty is None else Certainty(certainty),
+        seconds,
+        usual_seconds([time / 1000 for time in given.usual_ms]),
+        **guards,
+        called_normal=marked.called_normal,
+    )
+    scheduled = given.state.is_new or given.state.is_due(given.on)
+    return Judged(
+        marked=marked,
+        quality=reached,
+        usable_ms=None if usable is None else given.response_ms - given.hidden_ms,
+        counted="review" if scheduled else "practice",
+        after=review_when_due(given.state, reached, given.on),
+    )
+
+
+def state_to_json(state: CardState) -> dict[str, Any]:
+    """Return a schedule as plain values."""
+    return {
+        "easiness": state.easiness,
+        "repetition": state.repetition,
+        "interval_days": state.interval_days,
+        "due_on": None if state.due_on is None else state.due_on.isoformat(),
+        "last_on": None if state.last_on is None else state.last_on.isoformat(),
+        "lapses": state.lapses,
+    }
+
+
+def state_from_json(data: Mapping[str, Any]) -> CardState:
+    """Read what `state_to_json` wrote."""
+    due_on, last_on = data["due_on"], data["last_on"]
+    return CardState(
+        easiness=int(data["easiness"]),
+        repetition=int(data["repetition"]),
+        interval_days=int(data["interval_days"]),
+        due_on=None if due_on is None else date.fromisoformat(due_on),
+        last_on=None if last_on is None else date.fromisoformat(last_on),
+        lapses=int(data["lapses"]),
+    )

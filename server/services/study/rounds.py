@@ -1,0 +1,166 @@
+"""The first page, and the beginning and end of a round."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from random import Random
+from uuid import UUID, uuid4
+
+from sqlalchemy.orm import Session
+
+from server.errors import Conflict, NotFound
+from server.rendering.eye import RENDERER_VERSION
+from server.scheduling.days import local_day, week_start
+from server.scheduling.rounds import CardInPlay, compose
+from server.services.learners import Learner, eyes_in
+from server.services.study.results import Home, Reason, RoundInfo
+from server.services.study.shown import find_round
+from server.storage import card_states, cards, eyes, learners, rounds, tallies, wishes
+from server.storage.models import CardRow, CardStateRow, LearnerRow, RoundItemRow, RoundRow
+
+CANNOT_BE_DRAWN_AFTER = 25
+"""Draws in a row that did not show what the card says before rounds leave the card out."""
+
+
+def home(session: Session, learner: Learner, now: datetime) -> Home:
+    """Return what the learner's first page shows. Reads only."""
+    today = local_day(now, learner.timezone)
+    current = rounds.open_round(session, learner.id)
+    due = card_states.due_counts(session, learner.id)
+    monday = week_start(today)
+    week = tallies.days_between(session, learner.id, monday, today)
+    met = card_states.met(session, learner.id)
+    return Home(
+        open_round_id=None if current is None else current.id,
+        open_round_answered=0 if current is None else rounds.answered(session, current.id),
+        open_round_planned=0 if current is None else rounds.planned(session, current.id),
+        round_eyes=learner.round_eyes,
+        round_minutes=learner.round_minutes,
+        due_today=sum(number for day, number in due if day <= today),
+        new_cards=cards.count(session) - met,
+        answered_today=week[today].answers if today in week else 0,
+        days_this_week=len(week),
+        weekly_goal_days=learner.weekly_goal_days,
+        answered_ever=tallies.totals(session, learner.id).answers,
+        next_due=next((day for day, _ in due if day > today), None),
+        today=today,
+    )
+
+
+def hold(session: Session, learner: Learner) -> LearnerRow:
+    """Hold the learner until the transaction ends, so that their requests take turns."""
+    row = learners.lock(session, learner.id)
+    if row is None:
+        raise NotFound("This learner no longer exists: start again from the first page.")
+    return row
+
+
+def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> RoundInfo:
+    """Return the learner's open round, or plan and start one. Writes."""
+    row = hold(session, learner)
+    current = rounds.open_round(session, learner.id)
+    if current is not None:
+        return _info(session, current, resumed=True)
+    today = local_day(now, row.timezone)
+    in_play = _in_play(session, learner.id, today)
+    new_round = RoundRow(
+        id=uuid4(), learner_id=learner.id, started_at=now, finished_at=None, left_early=False
+    )
+    # The round's own id seeds its mixing, so a plan can be traced and made again.
+    order = compose(list(in_play.values()), today, eyes_in(row.round_minutes), _rng(new_round.id))
+    if not order:
+        raise Conflict("There are no cards to practise yet: ask whoever runs this trainer.")
+    session.add(new_round)
+    session.flush()
+    for position, card_id in enumerate(order, start=1):
+        session.add(
+            RoundItemRow(
+                round_id=new_round.id,
+                position=position,
+                card_id=card_id,
+                reason=_reason(in_play[card_id], today),
+            )
+        )
+    row.seen_at = now
+    session.flush()
+    _wish_ahead(session, learner.id, order, now)
+    return _info(session, new_round, resumed=False)
+
+
+def leave_round(session: Session, learner: Learner, round_id: UUID, now: datetime) -> None:
+    """End the round early; what was answered stays. Leaving twice is no error. Writes.
+
+    Merely closing the page needs no call: the round stays open and resumes.
+
+    Raises
+    ------
+    NotFound : no such round of this learner.
+    """
+    hold(session, learner)
+    found = find_round(session, learner.id, round_id)
+    if found.finished_at is None:
+        found.finished_at = now
+        found.left_early = True
+        session.flush()
+
+
+def _info(session: Session, row: RoundRow, *, resumed: bool) -> RoundInfo:
+    return RoundInfo(
+        id=row.id,
+        planned=rounds.planned(session, row.id),
+        answered=rounds.answered(session, row.id),
+        started_at=row.started_at,
+        finished_at=row.finished_at,
+        resumed=resumed,
+    )
+
+
+def _rng(round_id: UUID) -> Random:
+    return Random(round_id.int)
+
+
+def _in_play(session: Session, learner_id: UUID, today: date) -> dict[str, CardInPlay]:
+    """Return every card that could come in a round of this learner, by id."""
+    states = card_states.of_learner(session, learner_id)
+    tallies_of = wishes.draw_tallies(session, RENDERER_VERSION)
+    found = {}
+    for card, version in cards.current(session):
+        drawing = tallies_of.get((card.id, version.recipe_hash))
+        if drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER:
+            continue
+        found[card.id] = _card_in_play(card, states.get(card.id), today)
+    return found
+
+
+def _card_in_play(card: CardRow, state: CardStateRow | None, today: date) -> CardInPlay:
+    return CardInPlay(
+        id=card.id,
+        finding=card.finding,
+        state=card_states.as_state(state),
+        mimics=card.mimics,
+        order=card.position,
+        confident_error=state is not None and state.last_outcome == "wrong" and state.last_sure,
+        owes_repeat=state is not None and state.owes_repeat_on == today,
+        seen_today=state is not None and state.seen_on == today,
+        confusions=0 if state is None else state.confusions,
+    )
+
+
+def _reason(card: CardInPlay, today: date) -> Reason:
+    if card.state.is_new:
+        return "new"
+    if card.owes_repeat:
+        return "again"
+    if card.state.is_due(today):
+        return "due"
+    return "ahead"
+
+
+def _wish_ahead(session: Session, learner_id: UUID, order: list[str], now: datetime) -> None:
+    """Have the eyes that this learner lacks drawn before any other."""
+    for place, card_id in enumerate(order):
+        version = cards.current_version(session, card_id)
+        if version is not None and not eyes.fresh_for(
+            session, learner_id, card_id, version.recipe_hash, RENDERER_VERSION, 1
+        ):
+            wishes.wish(session, card_id, now, urgent=place < 3)
