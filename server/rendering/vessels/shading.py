@@ -1,0 +1,213 @@
+"""Blood columns on a picture: what they absorb, what their walls send back.
+
+A vessel absorbs by the blood it holds (deoxygenated blood also darkens red:
+Prahl's haemoglobin tables), so wide vessels are darker than narrow ones and
+veins darker than arteries in green and in red. The light streak of an artery
+comes from its blood column and is about a third as wide.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from server.rendering.anatomy import Anatomy
+from server.rendering.eye import Eye
+from server.rendering.frame import Frame
+from server.rendering.streams import stream
+from server.rendering.vessels.model import Floats, Pixels, VesselMaps
+
+
+@dataclass(frozen=True)
+class VesselLook:
+    """How the blood and the vessel walls of one eye look."""
+
+    artery: tuple[float, float, float]
+    vein: tuple[float, float, float]
+    streak: float
+    vein_streak: float
+    streak_width: float
+    sclerosis: float
+    sheen: float
+
+
+def draw_look(eye: Eye, anatomy: Anatomy) -> VesselLook:
+    """Draw the look of an eye's vessels."""
+    rng = stream(eye.seed, "vessel look")
+    strength = float(np.exp(rng.normal(0.0, 0.09)))
+    redness = float(rng.normal(0.0, 0.05))
+    streak = float(np.clip(rng.normal(1.0, 0.25), 0.45, 1.6))
+    vein_streak = float(np.clip(rng.normal(0.7, 0.35), 0.0, 1.5))
+    width = float(np.clip(rng.normal(0.30, 0.03), 0.24, 0.37))
+    s = anatomy.arteriosclerosis
+    return VesselLook(
+        artery=(0.150 * strength, 0.90 * strength, (0.72 + redness) * strength),
+        vein=(0.400 * strength, 1.30 * strength, (0.98 + redness) * strength),
+        streak=streak * (1 + 0.9 * s),
+        vein_streak=vein_streak,
+        streak_width=width * (1 + 0.5 * s),
+        sclerosis=s,
+        sheen=anatomy.lustre * float(rng.uniform(0.5, 1.2)),
+    )
+
+
+@njit(cache=True, inline="always", fastmath=True)
+def _covered(offset: float, radius: float) -> float:
+    """Share of a pixel that a straight blood column covers (both in pixels)."""
+    d = abs(offset)
+    return min(max(min(d + 0.5, radius) - max(d - 0.5, -radius), 0.0), 1.0)
+
+
+@njit(cache=True, inline="always", fastmath=True)
+def _column(offset: float, radius: float, degree: float) -> float:
+    """Optical depth of a blood column: round in section, more blood in a wide one."""
+    u = offset / (radius + 0.35)
+    round_part = math.sqrt(max(1.0 - u * u, 0.0))
+    return (0.50 + 0.50 * round_part) * (0.30 + 0.80 * (1.0 - math.exp(-radius / degree / 0.085)))
+
+
+@njit(cache=True, fastmath=True)
+def _shade(
+    linear: Pixels,
+    a_inside: Pixels,
+    a_offset: Pixels,
+    a_radius: Pixels,
+    a_opacity: Pixels,
+    a_along: Pixels,
+    v_inside: Pixels,
+    v_offset: Pixels,
+    v_radius: Pixels,
+    v_opacity: Pixels,
+    v_front: Pixels,
+    v_along: Pixels,
+    columns: Pixels,
+    rows: Pixels,
+    scale: float,
+    waves: Floats,
+    artery: Floats,
+    vein: Floats,
+    streak: float,
+    vein_streak: float,
+    streak_width: float,
+    sclerosis: float,
+    sheen: float,
+    disc_x: float,
+    disc_y: float,
+) -> None:
+    height, width = a_inside.shape
+    for i in range(height):
+        for j in range(width):
+            ai, vi = a_inside[i, j], v_inside[i, j]
+            near_artery = ai > -0.30 * scale
+            if ai < -0.8 and vi < -0.8 and not (near_artery and sheen > 0.02):
+                continue
+            x, y = columns[j], rows[i]
+            # Slow unevenness of filling and of the light, fixed to the retina.
+            n0 = math.sin(waves[0, 0] * x + waves[0, 1] * y + waves[0, 2])
+            n1 = math.sin(waves[1, 0] * x + waves[1, 1] * y + waves[1, 2])
+            n2 = math.sin(waves[2, 0] * x + waves[2, 1] * y + waves[2, 2])
+            slow = n0 + n1
+            fast = n2 * n1
+            oa = 0.0
+            ra = a_radius[i, j]
+            if ai > -0.8:
+                oa = _covered(a_offset[i, j], ra) * _column(a_offset[i, j], ra, scale)
+                oa *= a_opacity[i, j]
+            ov = 0.0
+            rv = v_radius[i, j]
+            if vi > -0.8:
+                r_eff = rv
+                fade = 1.0
+                if sclerosis > 0.05 and v_front[i, j] < 0.5 and near_artery and ra > 0.055 * scale:
+                    # A stiff artery nips the vein beneath it on both sides.
+                    gap = max(-ai, 0.0) / scale
+                    nip = sclerosis * math.exp(-((gap / 0.13) ** 2)) * a_opacity[i, j]
+                    r_eff = rv * (1.0 - 0.45 * nip)
+                    fade = 1.0 - 0.70 * nip
+                ov = _covered(v_offset[i, j], r_eff) * _column(v_offset[i, j], rv, scale)
+                ov *= v_opacity[i, j] * fade
+            oa *= 1.0 + 0.05 * slow + 0.05 * fast
+            ov *= 1.0 + 0.05 * slow + 0.05 * fast
+            top_vein = v_front[i, j] > 0.5
+            if oa > 0.0 and ov > 0.0:
+                # Blood behind blood adds little: the front column already took the light.
+                if top_vein:
+                    oa *= 1.0 - 0.62 * min(ov, 1.0)
+                else:
+                    ov *= 1.0 - 0.55 * min(oa, 1.0)
+            if oa > 0.0 or ov > 0.0:
+                big = min(max((rv / scale - 0.06) / 0.16, 0.0), 1.0)
+                vr = vein[0] * (0.62 + 0.38 * big)
+                linear[i, j, 0] *= math.exp(-(artery[0] * oa + vr * ov))
+                linear[i, j, 1] *= math.exp(-(artery[1] * oa + vein[1] * ov))
+                linear[i, j, 2] *= math.exp(-(artery[2] * oa + vein[2] * ov))
+            # Light streaks: along the axis, a shade towards the upper side.
+            if ai > 0.0 and oa > 0.02 and not (top_vein and ov > 0.1):
+                wide = min(max((ra / scale - 0.055) / 0.09, 0.0), 1.0)
+                if wide > 0.0:
+                    s = streak_width
+                    u = (a_offset[i, j] / ra + 0.06) / s
+                    glint = math.sin(3.1 * a_along[i, j] + 2.0 * n0) * n2
+                    f = wide * streak * math.exp(-u * u) * (0.72 + 0.20 * glint + 0.10 * slow)
+                    f *= a_opacity[i, j] * min(oa * 1.6, 1.0)
+                    f = max(f, 0.0)
+                    linear[i, j, 0] *= math.exp(0.085 * f)
+                    linear[i, j, 1] *= math.exp((0.40 + 0.16 * sclerosis) * f)
+                    linear[i, j, 2] *= math.exp(0.26 * f)
+                    linear[i, j, 0] += 0.012 * f
+                    linear[i, j, 1] += 0.006 * f * (1.0 + sclerosis)
+                    linear[i, j, 2] += 0.003 * f
+            elif vi > 0.0 and ov > 0.02:
+                wide = min(max((rv / scale - 0.10) / 0.10, 0.0), 1.0)
+                if wide > 0.0:
+                    u = (v_offset[i, j] / rv + 0.06) / 0.24
+                    glint = math.sin(2.3 * v_along[i, j] + 2.0 * n1) * n0
+                    f = wide * vein_streak * math.exp(-u * u) * (0.45 + 0.45 * glint + 0.2 * slow)
+                    f = max(f, 0.0) * v_opacity[i, j]
+                    linear[i, j, 0] *= math.exp(0.07 * f)
+                    linear[i, j, 1] *= math.exp(0.24 * f)
+                    linear[i, j, 2] *= math.exp(0.18 * f)
+            if sheen > 0.02 and near_artery and ai < 0.0 and ra > 0.07 * scale:
+                # The inner limiting membrane arches over a raised vessel and glints beside it.
+                gap = (-ai / scale - 0.075) / 0.045
+                off = math.sqrt((x - disc_x) ** 2 + (y - disc_y) ** 2)
+                patch = max(0.35 + 0.5 * slow + 0.4 * fast, 0.0)
+                f = sheen * math.exp(-gap * gap) * math.exp(-((off / 13.0) ** 2)) * patch
+                if v_inside[i, j] > 0.0:
+                    f *= 0.4
+                linear[i, j, 0] += 0.030 * f
+                linear[i, j, 1] += 0.030 * f
+                linear[i, j, 2] += 0.024 * f
+
+
+def shade_vessels(
+    linear: Pixels, maps: VesselMaps, eye: Eye, anatomy: Anatomy, frame: Frame
+) -> None:
+    """Lay the blood columns over a picture, in place.
+
+    Parameters
+    ----------
+    linear : float32 (size, size, 3), linear-light RGB of fundus and disc.
+    maps : from ``lay_out`` on the same frame.
+    eye, anatomy, frame : of the picture.
+    """
+    look = draw_look(eye, anatomy)
+    rng = stream(eye.seed, "vessel filling")
+    number = 2 * np.pi / (np.array([3.4, 2.3, 1.1]) * rng.uniform(0.8, 1.25, 3))
+    angle = rng.uniform(0, 2 * np.pi, 3)
+    waves = np.stack(
+        [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 3)], axis=1
+    )
+    a, v = maps.arteries, maps.veins
+    _shade(
+        linear,
+        a.inside, a.offset, a.radius, a.opacity, a.along,
+        v.inside, v.offset, v.radius, v.opacity, v.front, v.along,
+        frame.columns, frame.rows, frame.px_per_degree, waves,
+        np.array(look.artery), np.array(look.vein),
+        look.streak * maps.changes.reflex, look.vein_streak, look.streak_width,
+        look.sclerosis, look.sheen, anatomy.disc_x, anatomy.disc_y,
+    )  # fmt: skip
