@@ -57,7 +57,7 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """Give a session whose single transaction is committed on leaving, or rolled back."""
-        with _named_failures(), Session(self.write_engine, expire_on_commit=False) as session:
+        with named_failures(), Session(self.write_engine, expire_on_commit=False) as session:
             # Wait for the turn before any rule is applied to what was read.
             session.connection()
             yield session
@@ -66,7 +66,7 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Give a session that sees one consistent state and cannot write."""
-        with _named_failures(), Session(self.read_engine, autoflush=False) as session:
+        with named_failures(), Session(self.read_engine, autoflush=False) as session:
             yield session
             session.rollback()
 
@@ -127,7 +127,7 @@ def _postgres_engine(address: URL, wait_seconds: float, pool_size: int) -> Engin
 
 
 @contextmanager
-def _named_failures() -> Iterator[None]:
+def named_failures() -> Iterator[None]:
     """Turn the driver's failures that a learner can wait out into named ones."""
     try:
         yield
