@@ -117,9 +117,7 @@ def _expand(
 
 
 @njit(cache=True, fastmath=True)
-def _sample(
-    lattice: Floats, row0: int, column0: int, u: Floats, v: Floats, gain: float
-) -> Floats:
+def _sample(lattice: Floats, row0: int, column0: int, u: Floats, v: Floats, gain: float) -> Floats:
     """Return the interpolated lattice at the given lattice coordinates (flat arrays)."""
     out = np.empty(u.size, np.float32)
     for n in range(u.size):
@@ -155,7 +153,9 @@ class Noise:
         self.cell = cell
         self._key = key(seed, f"noise {layer} {cell:g}")
 
-    def add_to(self, out: Floats, frame: Frame, gain: float = 1.0, crop: Crop | None = None) -> None:
+    def add_to(
+        self, out: Floats, frame: Frame, gain: float = 1.0, crop: Crop | None = None
+    ) -> None:
         """Add ``gain`` times the noise to ``out`` (the frame's or the crop's pixels)."""
         crop = crop or Crop(0, frame.size_px, 0, frame.size_px)
         if crop.empty:

@@ -1,0 +1,334 @@
+"""The camera: how the light of a fundus becomes a photograph.
+
+Lamp fall-off, stray light and haze, blur and halation, lateral colour error,
+exposure and white balance, tone curve, sharpening, sensor noise, the shape of
+the field. A handful of styles stand for makes and settings of cameras; every
+photograph blends one with a little of another and varies it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from server.errors import BadInput
+from server.rendering.blurring import gaussian
+from server.rendering.eye import Eye, Mask, Picture
+from server.rendering.field_shape import FieldShape, field_cover
+from server.rendering.frame import Floats, Frame
+from server.rendering.streams import stream
+
+# Gains of red, green and blue, and fall-off of the lamp to the rim of the field.
+_STYLES: dict[str, tuple[tuple[float, float, float], float]] = {
+    "red": ((0.98, 0.88, 0.64), 0.42),
+    "orange": ((0.86, 1.30, 0.80), 0.38),
+    "amber": ((0.60, 0.92, 0.32), 0.42),
+    "gold": ((0.84, 1.50, 0.55), 0.40),
+    "beige": ((0.60, 1.50, 1.10), 0.48),
+    "brown": ((0.46, 0.92, 0.48), 0.55),
+}
+_SHARE = (0.20, 0.28, 0.12, 0.16, 0.10, 0.14)
+
+CAMERAS: tuple[str, ...] = tuple(_STYLES)
+"""Names of the camera styles."""
+
+_TABLE_TOP = 8.0
+_TABLE_SIZE = 4096
+
+
+@dataclass(frozen=True)
+class CameraStyle:
+    """One photograph's camera: all that turns linear light into encoded pixels.
+
+    Parameters
+    ----------
+    gain : factors of red, green and blue (white balance and exposure).
+    fall : loss of light towards the rim of the field.
+    lamp_x, lamp_y : middle of the lamp's patch, in field radii.
+    blur_deg : standard deviation of the optical blur, degrees.
+    halation : share of light scattered over about a degree.
+    haze : 0 (clear media) to 1 (dense): stray light and loss of contrast.
+    yellow : optical density in blue of an old lens.
+    fringe : lateral colour error, relative.
+    rim : strength of the coloured stray light at the rim, and its direction.
+    sharpen : strength of the camera's unsharp mask.
+    saturation, contrast : of the finished picture; 1 leaves it.
+    noise : standard deviation of sensor noise in 8-bit steps.
+    shape : shape of the field.
+    """
+
+    gain: tuple[float, float, float]
+    fall: float
+    lamp_x: float
+    lamp_y: float
+    blur_deg: float
+    halation: float
+    haze: float
+    yellow: float
+    fringe: float
+    rim: float
+    rim_angle: float
+    rim_colour: tuple[float, float, float]
+    sharpen: float
+    saturation: float
+    contrast: float
+    noise: float
+    shape: FieldShape
+
+
+def _expected_light(pigmentation: float) -> tuple[float, float]:
+    """Return red and green light of an average retina of that pigmentation, linear."""
+    pig = pigmentation
+    melanin = 0.30 + pig + 0.2 * pig * pig
+    blood = 0.42 + 0.60 * min(pig / 0.45, 1.0) ** 0.8
+    scale = 1.08 - 0.40 * pig
+    red = 1.32 * scale * math.exp(-1.24 * (0.72 * melanin + 0.085 * blood))
+    return red, 0.60 * scale * math.exp(-1.24 * (melanin + blood))
+
+
+@lru_cache(maxsize=256)
+def camera_of(eye: Eye) -> CameraStyle:
+    """Return the camera that photographs an eye.
+
+    Raises
+    ------
+    BadInput
+        If ``eye.camera`` is neither empty nor a known style.
+    """
+    rng = stream(eye.seed, "camera")
+    name = CAMERAS[int(rng.choice(len(CAMERAS), p=_SHARE))]
+    other = CAMERAS[int(rng.integers(len(CAMERAS)))]
+    if eye.camera:
+        if eye.camera not in _STYLES:
+            raise BadInput(f"unknown camera {eye.camera!r}; known: {', '.join(CAMERAS)}")
+        name = eye.camera
+    share = rng.uniform(0.0, 0.25)
+    gain = np.array(_STYLES[name][0]) ** (1 - share) * np.array(_STYLES[other][0]) ** share
+    fall = _STYLES[name][1] * (1 - share) + _STYLES[other][1] * share
+    gain = gain * np.exp(rng.normal(0, (0.04, 0.06, 0.09)))
+    # The photographer (or the camera) makes up for most of what pigment takes,
+    # by the eye alone: no finding may change the exposure of its twin.
+    red, green = _expected_light(eye.pigmentation)
+    red0, green0 = _expected_light(0.40)
+    exposure = (red0 / red) ** 0.30 * (green0 / green) ** 0.32
+    gain = gain * exposure * math.exp(rng.normal(0.0, 0.13))
+    poor = 1.0 - float(np.clip(eye.quality, 0, 1))
+    old = max(eye.age - 55.0, 0.0) / 40.0
+    angle, reach = rng.uniform(0, 2 * math.pi), abs(rng.normal(0, 0.13)) * (1 + 2.0 * poor)
+    haze = 0.02 + 0.85 * poor**1.5 * rng.uniform(0.6, 1.2) + 0.04 * old * rng.random()
+    warm = rng.random()
+    return CameraStyle(
+        gain=(float(gain[0]), float(gain[1]), float(gain[2])),
+        fall=float(fall * rng.uniform(0.60, 1.30) * (1 + 0.5 * poor)),
+        lamp_x=float(reach * math.cos(angle)),
+        lamp_y=float(reach * math.sin(angle)),
+        blur_deg=float(rng.uniform(0.030, 0.052) * (1 + 1.9 * poor)),
+        halation=float(rng.uniform(0.06, 0.13)),
+        haze=float(min(haze, 0.75)),
+        yellow=float(0.35 * old * rng.random()),
+        fringe=float(rng.uniform(0.0004, 0.0013)),
+        rim=float(rng.gamma(1.5, 0.45) * (1 + 1.2 * poor)),
+        rim_angle=float(rng.uniform(0, 2 * math.pi)),
+        rim_colour=(0.030 + 0.03 * warm, 0.018, 0.022 - 0.012 * warm),
+        sharpen=float(rng.uniform(0.10, 0.55)),
+        saturation=float(rng.normal(1.04, 0.05)),
+        contrast=float(rng.uniform(0.0, 0.35)),
+        noise=float(rng.uniform(0.5, 1.3) * (1 + 0.6 * poor)),
+        shape=FieldShape.of(eye),
+    )
+
+
+def encode_light(light: NDArray[np.floating], eye: Eye) -> NDArray[np.float64]:
+    """Return the encoded colour (0 to 1) that the camera gives plain light, shape (..., 3).
+
+    White balance, exposure, tone curve and saturation only: what a large even
+    patch in the middle of the field would come out as.
+    """
+    style = camera_of(eye)
+    exposed = np.clip(np.asarray(light, float) * np.array(style.gain), 0, _TABLE_TOP)
+    table = _tone_table(style.contrast)
+    position = np.sqrt(exposed / _TABLE_TOP) * (_TABLE_SIZE - 2)
+    encoded = np.interp(position, np.arange(_TABLE_SIZE), table)
+    grey = encoded @ np.array([0.30, 0.59, 0.11])
+    out: NDArray[np.float64] = np.clip(
+        grey[..., None] + style.saturation * (encoded - grey[..., None]), 0, 1
+    )
+    return out
+
+
+@lru_cache(maxsize=64)
+def _tone_table(contrast: float) -> Floats:
+    """Return encoded values of linear light, at the square roots of 0.._TABLE_TOP."""
+    light = (np.arange(_TABLE_SIZE) / (_TABLE_SIZE - 2)) ** 2 * _TABLE_TOP
+    # Film-like shoulder: highlights roll off instead of clipping at once.
+    shoulder = np.where(light < 0.55, light, 0.55 + 0.45 * (1 - np.exp(-(light - 0.55) / 0.45)))
+    encoded = np.where(
+        shoulder <= 0.0031308, 12.92 * shoulder, 1.055 * shoulder ** (1 / 2.4) - 0.055
+    )
+    curved = encoded * encoded * (3 - 2 * encoded)
+    return (encoded + 0.30 * contrast * (curved - encoded)).astype(np.float32)
+
+
+@lru_cache(maxsize=1)
+def _noise_tile() -> Floats:
+    """Return one tile of unit sensor noise, shape (2, 512, 512): blurred and sharp."""
+    white = stream(0, "sensor noise").normal(size=(2, 512, 512)).astype(np.float32)
+    coarse = gaussian(np.pad(white[0], 8, mode="wrap"), 0.9)[8:-8, 8:-8]
+    return np.stack([coarse / coarse.std(), white[1]]).astype(np.float32)
+
+
+def aperture(eye: Eye, frame: Frame) -> Mask:
+    """Return the mask of the field: where the picture is not black."""
+    return field_cover(camera_of(eye).shape, frame.size_px) > 0.5
+
+
+def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
+    """Return the 8-bit sRGB photograph of linear light, shape (size, size, 3).
+
+    ``linear`` is overwritten.
+    """
+    style = camera_of(eye)
+    ppd = frame.px_per_degree
+    cover = field_cover(style.shape, frame.size_px)
+    _illuminate(
+        linear, style.fall, style.lamp_x, style.lamp_y, np.array(style.gain, np.float32),
+        np.float32(math.exp(-style.yellow)),
+    )  # fmt: skip
+    sharp = gaussian(linear, style.blur_deg * ppd)
+    wide = gaussian(linear, 1.1 * ppd)
+    veil = _stray(linear, cover)
+    encoded, grey = np.empty_like(sharp), np.empty(sharp.shape[:2], np.float32)
+    _develop(
+        sharp, wide, encoded, grey, np.float32(style.halation), np.float32(style.haze),
+        veil, np.float32(style.fringe), np.float32(style.rim), style.rim_angle,
+        np.array(style.rim_colour, np.float32), _tone_table(style.contrast),
+    )  # fmt: skip
+    soft = gaussian(grey, 0.075 * ppd)
+    rng = stream(eye.seed, "sensor")
+    shift = rng.integers(0, 512, 4)
+    out = np.empty(sharp.shape, np.uint8)
+    _finish(
+        encoded, grey, soft, cover, _noise_tile(), shift, np.float32(style.sharpen),
+        np.float32(style.saturation), np.float32(style.noise), out,
+    )  # fmt: skip
+    return out
+
+
+def _stray(linear: Floats, cover: Floats) -> Floats:
+    """Return the mean light of the field, which hazy media spread over everything."""
+    step = max(1, linear.shape[0] // 96)
+    seen = cover[::step, ::step] > 0.5
+    return np.minimum(linear[::step, ::step], 1.2)[seen].mean(axis=0).astype(np.float32)
+
+
+@njit(cache=True, fastmath=True)
+def _illuminate(
+    linear: Floats, fall: float, lamp_x: float, lamp_y: float, gain: Floats, blue: float
+) -> None:
+    """Apply lamp, white balance and the yellow of the lens, in place."""
+    size = linear.shape[0]
+    for i in range(size):
+        y = (2.0 * i + 1.0) / size - 1.0 - lamp_y
+        for j in range(size):
+            x = (2.0 * j + 1.0) / size - 1.0 - lamp_x
+            q2 = x * x + y * y
+            lit = max(1.10 - fall * q2 - 0.25 * fall * q2 * q2, 0.10)
+            linear[i, j, 0] *= np.float32(lit * gain[0])
+            linear[i, j, 1] *= np.float32(lit * gain[1])
+            linear[i, j, 2] *= np.float32(lit * gain[2] * blue)
+
+
+@njit(cache=True, fastmath=True)
+def _develop(
+    sharp: Floats,
+    wide: Floats,
+    encoded: Floats,
+    grey: Floats,
+    halation: float,
+    haze: float,
+    veil: Floats,
+    fringe: float,
+    rim: float,
+    rim_angle: float,
+    rim_colour: Floats,
+    table: Floats,
+) -> None:
+    """Scatter, fringe and encode light; write encoded RGB and its luminance."""
+    size = sharp.shape[0]
+    half = 0.5 * (size - 1)
+    top = table.size - 2
+    cos, sin = math.cos(rim_angle), math.sin(rim_angle)
+    keep = (1.0 - halation) * (1.0 - 0.55 * haze)
+    scatter = halation + 0.25 * haze
+    flat = 0.38 * haze
+    for i in range(size):
+        y = i - half
+        for j in range(size):
+            x = j - half
+            r2 = (x * x + y * y) / (half * half)
+            r = math.sqrt(r2)
+            # Stray light creeps in at the rim, mostly on one side.
+            t = min(max((r - 0.62) / 0.42, 0.0), 1.0)
+            side = 0.55 + 0.45 * (x * cos + y * sin) / (half * r + 1e-6)
+            edge = rim * t * t * (3.0 - 2.0 * t) * side * side
+            total = 0.0
+            for c in range(3):
+                # Blue is imaged a little larger than green, red a little smaller.
+                stretch = 1.0 + fringe * (1.0 - c) * r2
+                u = min(max(half + x * stretch, 0.0), size - 1.001)
+                v = min(max(half + y * stretch, 0.0), size - 1.001)
+                a, b = int(v), int(u)
+                f, g = np.float32(v - a), np.float32(u - b)
+                if c == 1:
+                    light = sharp[i, j, 1]
+                else:
+                    light = (1 - f) * ((1 - g) * sharp[a, b, c] + g * sharp[a, b + 1, c]) + f * (
+                        (1 - g) * sharp[a + 1, b, c] + g * sharp[a + 1, b + 1, c]
+                    )
+                value = keep * light + scatter * wide[i, j, c]
+                value += flat * (0.85 * veil[c] + 0.15 * veil[1]) + edge * rim_colour[c]
+                value = min(max(value + 0.004 * veil[0], 0.0), 7.99)
+                position = math.sqrt(value / 8.0) * top
+                k = int(position)
+                shown = table[k] + (position - k) * (table[k + 1] - table[k])
+                encoded[i, j, c] = shown
+                total += (0.30, 0.59, 0.11)[c] * shown
+            grey[i, j] = total
+
+
+@njit(cache=True, fastmath=True)
+def _finish(
+    encoded: Floats,
+    grey: Floats,
+    soft: Floats,
+    cover: Floats,
+    tile: Floats,
+    shift: NDArray[np.int64],
+    sharpen: float,
+    saturation: float,
+    noise: float,
+    out: Picture,
+) -> None:
+    """Sharpen, saturate, add noise, cut the field out and round to 8 bits."""
+    size = grey.shape[0]
+    for i in range(size):
+        a, b = (i + shift[0]) & 511, (i + shift[2]) & 511
+        for j in range(size):
+            seen = cover[i, j]
+            g = grey[i, j]
+            crisp = sharpen * (g - soft[i, j])
+            # Noise grows in the shadows once they are lifted by the tone curve.
+            grain = tile[0, a, (j + shift[1]) & 511] * 0.8
+            grain += tile[1, b, (j + shift[3]) & 511] * 0.5
+            grain *= noise * (1.15 - 0.5 * g) / 255.0
+            own = tile[1, a, (j + shift[3]) & 511] * noise * 0.30 / 255.0
+            for c in range(3):
+                value = g + saturation * (encoded[i, j, c] - g) + crisp + grain
+                value += own * (0.6, -0.4, 1.0)[c]
+                value = min(max(value * 255.0, 0.0), 255.0) * seen + 2.0 * (1.0 - seen)
+                out[i, j, c] = np.uint8(value + 0.5)

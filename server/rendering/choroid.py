@@ -1,0 +1,121 @@
+"""The choroid's large vessels, seen through a thin pigment layer (tessellation).
+
+Ribbons of 100 to 300 micrometres run in a branching, anastomosing net from
+the posterior pole towards the four vortex veins. White noise is smeared along
+that course (a line integral), which gives ribbons that fork and join as the
+noise has it, and sharpened to vessels and the dark islands between them.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from server.rendering.anatomy import Anatomy
+from server.rendering.blurring import enlarge, gaussian
+from server.rendering.eye import Eye
+from server.rendering.frame import Floats, Frame
+from server.rendering.noise import Noise
+from server.rendering.streams import stream
+
+# Ampullae of the vortex veins, in the canonical frame: behind the equator,
+# two on each side, above and below (their distance is shortened, as the
+# picture's flat degrees are).
+_VORTICES = ((-44.0, -40.0), (36.0, -42.0), (-44.0, 40.0), (36.0, 42.0))
+_PX_PER_DEGREE = 5.5
+
+
+@njit(cache=True, fastmath=True)
+def _smear(noise: Floats, u: Floats, v: Floats, steps: int, out: Floats) -> None:
+    """Average noise along the lines of the direction field (u, v), both ways."""
+    height, width = noise.shape
+    for i in range(height):
+        for j in range(width):
+            total = noise[i, j]
+            weight = 1.0
+            for way in (-1.0, 1.0):
+                x, y = float(j), float(i)
+                px, py = u[i, j] * way, v[i, j] * way
+                for n in range(1, steps + 1):
+                    x += px
+                    y += py
+                    a, b = int(y + 0.5), int(x + 0.5)
+                    if a < 0 or b < 0 or a >= height or b >= width:
+                        break
+                    w = 1.0 - (n / (steps + 1.0)) ** 2
+                    total += w * noise[a, b]
+                    weight += w
+                    # A direction has no sign: keep going the way we came.
+                    du, dv = u[a, b], v[a, b]
+                    if du * px + dv * py < 0:
+                        du, dv = -du, -dv
+                    px, py = du, dv
+            out[i, j] = total / math.sqrt(weight)
+
+
+def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
+    """Return how much of a choroidal vessel lies at each point, 0 (island) to 1 (vessel).
+
+    Parameters
+    ----------
+    frame : the grid wanted; the net itself is made on a fixed coarse grid, so
+        it is the same at every size.
+    """
+    rng = stream(eye.seed, "choroid")
+    width_deg = rng.uniform(0.50, 0.72)
+    bend = rng.uniform(0.55, 0.85)
+    # The line integral needs the net's surroundings: a wider, coarser frame,
+    # on a grid fixed to the retina so that any field shows the same net.
+    pitch = 1.0 / _PX_PER_DEGREE
+    margin = 3.2
+    left = math.floor((frame.left_deg - margin) / pitch)
+    top = math.floor((frame.top_deg - margin) / pitch)
+    size = math.ceil((frame.field_deg + 2 * margin) / pitch) + 2
+    middle = ((left + size / 2) * pitch, (top + size / 2) * pitch)
+    wide = Frame(size * pitch, middle, size)
+
+    xs, ys = wide.x, wide.y
+    u, v = np.zeros_like(xs), np.zeros_like(ys)
+    for n, (x, y) in enumerate(_VORTICES):
+        jitter = stream(eye.seed, f"vortex {n}").normal(0, 4.0, 2)
+        dx, dy = np.float32(x + jitter[0]) - xs, np.float32(y + jitter[1]) - ys
+        near = 1.0 / (dx * dx + dy * dy + 30.0)
+        # Doubled angles: directions without a sign can be added and averaged.
+        u += (dx * dx - dy * dy) * near * near
+        v += 2 * dx * dy * near * near
+    angle = 0.5 * np.arctan2(v, u)
+    angle += np.float32(bend) * (
+        0.75 * Noise(eye.seed, "choroid course", 5.0).over(wide)
+        + 0.80 * Noise(eye.seed, "choroid bends", 1.7).over(wide)
+    )
+    field = Noise(eye.seed, "choroid vessels", width_deg * 0.80).over(wide)
+    smeared = np.empty_like(field)
+    _smear(field, np.cos(angle), np.sin(angle), 11, smeared)
+    per = _PX_PER_DEGREE
+    band = gaussian(smeared, 0.10 * per) - gaussian(smeared, 0.75 * width_deg * 1.35 * per)
+    band /= np.float32(0.62)
+    span = frame.field_deg / pitch
+    out = _window(band, wide, frame, span)
+    # Where the net lies is decided on the coarse grid, how sharp its walls are here.
+    share = 0.10 + 0.25 * rng.random()
+    t = np.clip((out + share) / 0.95 + 0.5, 0, 1)
+    return (t * t * (3 - 2 * t)).astype(np.float32)
+
+
+def _window(image: Floats, wide: Frame, frame: Frame, span: float) -> Floats:
+    """Cut a frame out of the wider one and bring it to the frame's pixels."""
+    ppd = wide.px_per_degree
+    start_x = (frame.left_deg - wide.left_deg) * ppd
+    start_y = (frame.top_deg - wide.top_deg) * ppd
+    i, j = math.floor(start_y), math.floor(start_x)
+    count = math.ceil(span) + 3
+    # Enlargement starts at a whole pixel: shift by the fraction through a
+    # slightly larger canvas and a crop in the fine grid.
+    block = image[i : i + count, j : j + count]
+    fine = frame.size_px / span
+    offset_y, offset_x = round((start_y - i) * fine), round((start_x - j) * fine)
+    total = math.ceil(count * fine)
+    big = enlarge(block, (total, total), (total / fine, total / fine))
+    return big[offset_y : offset_y + frame.size_px, offset_x : offset_x + frame.size_px]

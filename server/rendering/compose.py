@@ -1,0 +1,116 @@
+"""From an eye, its features and a view to a finished picture with its truth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+
+from server.rendering.anatomy import Anatomy
+from server.rendering.camera import aperture, photograph
+from server.rendering.disc_surface import paint_disc
+from server.rendering.eye import MM_PER_DEGREE, Eye, Feature, Mask, Rendering, View
+from server.rendering.features import resolve
+from server.rendering.fibres import defect_cover, veil_thickness
+from server.rendering.frame import Floats
+from server.rendering.macula import add_foveal_reflex, add_sheen, surface_reflexes
+from server.rendering.retina import add_grain, background
+from server.rendering.scene import Scene
+from server.rendering.vessels import grow, lay_out, shade_vessels
+from server.rendering.vessels.model import Vasculature
+
+_FOVEA_MM = 1.5
+_MACULA_MM = 5.5
+_VEIL = (1.05, 1.0, 0.86)
+
+
+def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
+    """Render an eye with its features as a photograph, with masks and facts.
+
+    Parameters
+    ----------
+    eye : the eye; its seed decides everything not said otherwise.
+    features : findings and look-alikes, each kind at most once, in any order.
+        A feature of severity 0 changes nothing at all.
+    view : field, centre and size.
+
+    Raises
+    ------
+    BadInput
+        If a kind or variant is unknown or given twice, with the allowed names.
+    """
+    chosen = resolve(features)
+    scene = Scene.of(eye, view)
+    for painter, variant, severity in chosen:
+        painter.prepare(scene, variant, severity)
+
+    frame = scene.frame
+    # Disc and cup first, so that painters may read them; they may still add to them.
+    scene.masks.update(scene.disc.masks(frame))
+    scene.facts.update(scene.disc.facts())
+    scene.vessels = lay_out(vasculature(eye, scene.anatomy), scene.changes, frame)
+    for name, mask in scene.vessels.masks.items():
+        scene.add_mask(name, mask)
+    scene.facts.update(scene.vessels.facts)
+    scene.linear = retina(scene)
+    for painter, variant, severity in chosen:
+        painter.paint_retina(scene, variant, severity)
+    paint_disc(scene.linear, scene.disc, eye, frame, lambda crop: scene.bare[crop.slices])
+    for painter, variant, severity in chosen:
+        painter.paint_disc(scene, variant, severity)
+    shade_vessels(scene.linear, scene.vessels, eye, scene.anatomy, frame)
+    for painter, variant, severity in chosen:
+        painter.paint_front(scene, variant, severity)
+
+    _add_places(scene)
+    picture = photograph(scene.linear, eye, frame)
+    return _displayed(scene, picture, tuple(features), view)
+
+
+def retina(scene: Scene) -> Floats:
+    """Return the linear light of the retina with its nerve fibres, without vessels, full size."""
+    eye, layers = scene.eye, scene.layers
+    light = background(eye, scene.retina, layers)
+    veil = veil_thickness(scene.fibres, eye, scene.anatomy, layers.frame)
+    amount = (0.060 - 0.034 * eye.pigmentation) * (0.55 + 0.75 * min(scene.retina.lustre, 1.0))
+    for c in range(3):
+        light[..., c] += np.float32(_VEIL[c] * amount) * veil
+    sheen = surface_reflexes(eye, scene.anatomy, scene.retina, veil, layers.frame)
+    add_sheen(light, sheen, eye)
+    full = scene.to_full_size(light)
+    add_grain(full, eye, scene.retina, scene.frame)
+    add_foveal_reflex(full, eye, scene.anatomy, scene.retina, scene.frame)
+    if scene.fibres.defects:
+        lost = defect_cover(scene.fibres, scene.anatomy, layers.frame)
+        scene.add_mask("nerve-fibre-defect", scene.to_full_size(lost), threshold=0.3)
+    return full
+
+
+@lru_cache(maxsize=24)
+def vasculature(eye: Eye, anatomy: Anatomy) -> Vasculature:
+    """Return the vessels of an eye; kept, as every severity of one eye has the same."""
+    return grow(eye, anatomy)
+
+
+def _add_places(scene: Scene) -> None:
+    """Add the masks of the field, fovea and macula, and clip all others to the field."""
+    frame = scene.frame
+    field = aperture(scene.eye, frame)
+    away2 = frame.x**2 + frame.y**2
+    scene.add_mask("fovea", away2 < (_FOVEA_MM / 2 / MM_PER_DEGREE) ** 2)
+    scene.add_mask("macula", away2 < (_MACULA_MM / 2 / MM_PER_DEGREE) ** 2)
+    for mask in scene.masks.values():
+        mask &= field
+    scene.masks["field"] = field
+
+
+def _displayed(
+    scene: Scene, picture: np.ndarray, features: tuple[Feature, ...], view: View
+) -> Rendering:
+    """Mirror a right eye, as the very last step."""
+    masks: dict[str, Mask] = dict(scene.masks)
+    if scene.eye.side == "right":
+        picture = np.ascontiguousarray(picture[:, ::-1])
+        masks = {name: np.ascontiguousarray(mask[:, ::-1]) for name, mask in masks.items()}
+    return Rendering(scene.eye, features, view, picture, masks, dict(scene.facts))

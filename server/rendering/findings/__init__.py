@@ -1,0 +1,1 @@
+"""The findings, one module each; ``server.rendering.features`` says how to add one."""

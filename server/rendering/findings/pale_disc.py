@@ -1,0 +1,117 @@
+"""Pale disc: the rim has lost its small vessels and with them its colour.
+
+Signs that come together (Ahmad and Kanukollu, review of optic atrophy): loss of
+pink, a sharp margin, few fine vessels on the disc, a thin nerve-fibre layer,
+somewhat narrow arteries. After swelling the margin is blurred and greyish
+instead, the cup filled and the vessels sheathed by glial tissue.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from server.rendering.camera import encode_light
+from server.rendering.disc import (
+    ANGLES,
+    INFERIOR,
+    SUPERIOR,
+    TEMPORAL,
+    Profile,
+    around,
+    look_up,
+    towards,
+)
+from server.rendering.disc_surface import rim_light
+from server.rendering.features import Painter, register
+from server.rendering.fibres import FibreDefect
+from server.rendering.lesions import add_light, smoothstep
+from server.rendering.scene import Scene
+
+_MASK_FALL = 0.10
+"""Fall of red over green from which a part of the rim is outlined as pale."""
+
+
+@register
+class PaleDisc(Painter):
+    """Loss of the rim's colour: all of it, or one sector."""
+
+    kind = "pale-disc"
+    variants = ("diffuse", "temporal", "upper-half", "lower-half", "after-swelling")
+    floor = 0.25
+
+    def prepare(self, scene: Scene, variant: str, severity: float) -> None:
+        disc = scene.disc
+        healthy = _redness(scene)
+        where = _where(variant)
+        disc.pallor = np.clip(disc.pallor + np.clip(1.25 * severity**0.9, 0, 1) * where, 0, 1)
+        scene.facts["pallor_index"] = _loss(healthy - _redness(scene))
+        spread = float(where.mean())
+        if variant == "after-swelling":
+            disc.margin_width = disc.margin_width + 0.16 * severity
+            disc.cup = disc.cup * (1 - 0.55 * severity)
+            disc.cup_depth *= 1 - 0.6 * severity
+            disc.cup_softness = disc.cup_softness + 0.10 * severity
+            disc.waxy = max(disc.waxy, 0.15 * severity)
+        else:
+            disc.margin_width = disc.margin_width * (1 - 0.55 * severity * where)
+            disc.pores = min(1.0, disc.pores + 0.30 * severity * spread)
+        scene.change_vessels(
+            artery_calibre=1 - 0.20 * severity * spread,
+            fine_disc_loss=min(1.0, 1.1 * severity * spread),
+        )
+        _thin_fibres(scene, variant, severity)
+
+    def paint_disc(self, scene: Scene, variant: str, severity: float) -> None:
+        crop = scene.disc.crop(scene.frame, 1.0, 1.2)
+        if crop.empty:
+            return
+        xs, ys = scene.frame.degrees(crop)
+        theta = np.arctan2(ys - scene.disc.y, xs - scene.disc.x)
+        fall = look_up(scene.disc.pallor, theta) * scene.masks["rim"][crop.slices]
+        scene.add_mask("pallor", fall, crop, threshold=_MASK_FALL)
+        if variant == "after-swelling":
+            # A grey glial veil lies over the margin and its neighbourhood.
+            level = scene.disc.level(xs, ys)
+            ragged = scene.noise("pale-disc glia", 0.5).over(scene.frame, crop)
+            veil = np.exp(-(((level - 1.0) / 0.16) ** 2)) * np.clip(0.7 + 0.35 * ragged, 0, 1.5)
+            add_light(
+                scene.linear[crop.slices],
+                (0.16 * severity * veil).astype(np.float32),
+                (1.0, 0.95, 0.85),
+            )
+
+
+def _where(variant: str) -> Profile:
+    """Return how strongly each direction of the rim is affected, 0 to 1."""
+    if variant == "temporal":
+        return np.asarray(smoothstep(0.0, 1.0, 1.5 * around(TEMPORAL, 0.95) - 0.1), float)
+    if variant in ("upper-half", "lower-half"):
+        middle = SUPERIOR if variant == "upper-half" else INFERIOR
+        # The border runs about along the horizontal, soft over some twenty degrees.
+        return np.asarray(smoothstep(-0.30, 0.30, np.cos(ANGLES - middle)), float)
+    # Loss of the papillomacular bundle shows first: temporal fibres are the thinnest.
+    return 0.68 + 0.32 * towards(TEMPORAL, 1.2)
+
+
+def _redness(scene: Scene) -> Profile:
+    """Return encoded red over green of the rim at each angle."""
+    encoded = encode_light(rim_light(scene.disc, scene.eye), scene.eye)
+    return np.asarray(encoded[:, 0] / encoded[:, 1], float)
+
+
+def _loss(fall: Profile) -> float:
+    """Return the mean fall over the rim, or over its palest quarter if that is more."""
+    quarter = np.convolve(np.concatenate([fall, fall[:89]]), np.ones(90) / 90, mode="valid")
+    return float(max(fall.mean(), quarter.max()))
+
+
+def _thin_fibres(scene: Scene, variant: str, severity: float) -> None:
+    if variant in ("diffuse", "after-swelling"):
+        scene.fibres.strength *= 1 - 0.85 * severity
+    elif variant == "temporal":
+        scene.fibres.defects.append(FibreDefect(0.0, 0.75, 0.8 * severity))
+    else:
+        sign = -1 if variant == "upper-half" else 1
+        scene.fibres.defects.append(FibreDefect(sign * math.pi / 2, 1.45, 0.85 * severity))
