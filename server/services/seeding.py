@@ -16,7 +16,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from server.services.catalogue import CardSpec, Catalogue
+from server.services.catalogue import CardSpec, Catalogue, load_catalogue
 from server.storage import cards
 from server.storage.models import CardRow, CardVersionRow
 
@@ -58,8 +58,18 @@ def recipe_hash(content: Mapping[str, Any]) -> str:
     return content_hash({"view": view, **{key: card[key] for key in decisive if key in card}})
 
 
-def load_cards(session: Session, catalogue: Catalogue, now: datetime) -> Seeded:
-    """Bring the database's cards in line with the catalogue. The caller commits."""
+def seed(session: Session, now: datetime, catalogue: Catalogue | None = None) -> Seeded:
+    """Bring the database's cards in line with the catalogue. The caller commits.
+
+    Parameters
+    ----------
+    catalogue : by default that of ``seed_data/``.
+
+    Raises
+    ------
+    BadInput : the teaching content is wrong; nothing is changed.
+    """
+    catalogue = load_catalogue() if catalogue is None else catalogue
     known = cards.all_cards(session)
     added, changed, unchanged = [], [], 0
     for spec in catalogue.cards:
