@@ -1,0 +1,127 @@
+"""Drawing one eye, in a process of its own: pictures to disk, truth back as plain values."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from server.rendering import RENDERER_VERSION, Rendering, View, draw_eye, render
+from server.rendering.encode import encode_webp
+from server.rendering.outlines import outline
+from server.rendering.recipe import CardRecipe, view_from_dict
+from server.rendering.truth import Truth, truth
+from server.services.prepared import PreparedEye
+from server.storage.pictures import write_picture
+
+NOT_OUTLINED = frozenset({"field", "arterioles", "venules", "rim"})
+"""Masks that no outline could show: the whole picture, and vessels as a thicket."""
+
+
+@dataclass(frozen=True)
+class Task:
+    """What a drawing process is told; plain values, since they cross a process boundary."""
+
+    card: Mapping[str, Any]
+    view: Mapping[str, Any]
+    seed: int
+    size_px: int
+    pictures_dir: Path
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """An eye that does not show what its card says; nothing was written."""
+
+    seed: int
+    reason: str
+
+
+def draw(task: Task) -> PreparedEye | Rejected:
+    """Draw an eye of a card, check its truth, and write its picture and healthy twin."""
+    view = view_from_dict(task.view)
+    recipe = CardRecipe.from_dict(task.card, {task.card["view"]: view})
+    chosen = recipe.draw(task.seed, task.size_px)
+    rendering = render(chosen.eye, chosen.features, chosen.view)
+    found = truth(rendering)
+    own = recipe.features[0].kind if recipe.kind == "finding" else None
+    reason = objection(own, found)
+    if reason:
+        return Rejected(task.seed, reason)
+    picture = encode_webp(rendering.picture)
+    twin = encode_webp(render(chosen.eye, (), chosen.view).picture) if chosen.features else picture
+    for file in (picture, twin):
+        write_picture(task.pictures_dir, file.content_hash, file.data)
+    return PreparedEye(
+        seed=task.seed,
+        renderer_version=RENDERER_VERSION,
+        side=chosen.eye.side,
+        field_deg=chosen.view.field_deg,
+        size_px=task.size_px,
+        picture=picture.content_hash,
+        twin=twin.content_hash,
+        bytes=sum({file.content_hash: len(file.data) for file in (picture, twin)}.values()),
+        abnormal=bool(found.present),
+        anatomy=asdict(chosen.eye),
+        features=[asdict(feature) for feature in chosen.features],
+        truth=found.to_dict(),
+        outlines=_outlines(rendering),
+        facts=_plain_facts(rendering),
+    )
+
+
+def objection(own_finding: str | None, found: Truth) -> str:
+    """Return why an eye must not be shown for its card; empty when it may.
+
+    An eye must show its card's finding, or none at all where the card has none;
+    and nothing in it may lie between absent and visible, for that could be
+    marked neither way.
+    """
+    if found.borderline:
+        return f"borderline: {', '.join(found.borderline)}"
+    if own_finding is not None and own_finding not in found.present:
+        one = found[own_finding]
+        seen = "in view" if one.in_view else "not in view"
+        return f"{own_finding} is not there ({one.measure:g} {one.unit}, {seen})"
+    if own_finding is None and found.present:
+        return f"shows {', '.join(found.present)}"
+    return ""
+
+
+def prepare_worker(parent: int) -> None:
+    """Set up a drawing process: quiet on Ctrl-C, behind the web in rank, gone with its parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.nice(5)
+    threading.Thread(target=_leave_with, args=(parent,), daemon=True).start()
+    # Compiles (or loads) the kernels before anybody waits for a picture.
+    render(draw_eye(1), (), View(size_px=128))
+
+
+def _leave_with(parent: int) -> None:
+    """End this process once its parent is gone: a killed server must not leave it behind."""
+    while os.getppid() == parent:
+        time.sleep(1.0)
+    os._exit(1)
+
+
+def _outlines(rendering: Rendering) -> dict[str, Any]:
+    return {
+        kind: [region.to_dict() for region in outline(mask, kind)]
+        for kind, mask in rendering.masks.items()
+        if kind not in NOT_OUTLINED and mask.any()
+    }
+
+
+def _plain_facts(rendering: Rendering) -> dict[str, Any]:
+    """Return the facts without NumPy's own numbers, which JSON cannot hold."""
+    return {
+        name: value.item() if isinstance(value, np.generic) else value
+        for name, value in rendering.facts.items()
+    }

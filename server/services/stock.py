@@ -1,0 +1,197 @@
+"""The stock of prepared eyes: what to draw next, and what became of it.
+
+A learner is never shown an eye twice, and eyes are shared between learners.
+Eyes that somebody has seen are dealt first, so those that nobody has seen are
+the reserve of whoever is furthest ahead with the card: the stock is topped up
+until there are a few of them for every card.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from server.rendering.eye import RENDERER_VERSION
+from server.services.prepared import PreparedEye
+from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
+from server.storage import cards, eyes, wishes
+from server.storage.models import DrawTallyRow, EyeRow
+
+PRUNED_AT_ONCE = 50
+LONGEST_PROBLEM = 500
+
+
+@dataclass(frozen=True)
+class Order:
+    """One eye to be drawn.
+
+    Parameters
+    ----------
+    card_id, recipe_hash : what it is for.
+    card, view : the tables of the card's version in use.
+    urgent : a learner is waiting for it.
+    """
+
+    card_id: str
+    recipe_hash: str
+    card: Mapping[str, Any]
+    view: Mapping[str, Any]
+    urgent: bool
+
+
+@dataclass(frozen=True)
+class StockLevel:
+    """How the stock stands, for the log and the status page."""
+
+    cards: int
+    unshown: int
+    emptiest: int
+    wishes: int
+    rejected: int
+    failed: int
+    cannot_be_drawn: tuple[str, ...]
+
+
+def next_orders(
+    session: Session, *, per_card: int, in_hand: Mapping[str, int], at_most: int, disk_full: bool
+) -> list[Order]:
+    """Return what to draw next: what learners wait for, what they will want, then stock.
+
+    Parameters
+    ----------
+    per_card : eyes that nobody has seen to keep for every card.
+    in_hand : eyes being drawn now, by card.
+    at_most : number of orders wanted.
+    disk_full : draw only what is wished for.
+    """
+    if at_most <= 0:
+        return []
+    unshown = eyes.unshown_counts(session, RENDERER_VERSION)
+    tallies = wishes.draw_tallies(session, RENDERER_VERSION)
+    orders = {}
+    for card, version in cards.current(session):
+        tally = tallies.get((card.id, version.recipe_hash))
+        if not _cannot_be_drawn(tally):
+            content = version.content
+            orders[card.id] = Order(
+                card.id, version.recipe_hash, content["card"], content["view"], urgent=False
+            )
+    wanted: list[Order] = []
+    for wish in wishes.wished(session):
+        if wish.card_id in orders and not in_hand.get(wish.card_id):
+            order = orders.pop(wish.card_id)
+            wanted.append(
+                Order(order.card_id, order.recipe_hash, order.card, order.view, wish.urgent)
+            )
+    if disk_full:
+        return wanted[:at_most]
+    # The emptiest first; among equals in the order of the curriculum, so that a
+    # first learner finds the first cards ready.
+    store = {name: unshown.get(name, 0) + in_hand.get(name, 0) for name in orders}
+    rest = sorted((name for name in orders if store[name] < per_card), key=lambda name: store[name])
+    return (wanted + [orders[name] for name in rest])[:at_most]
+
+
+def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) -> None:
+    """Put a drawn eye in stock."""
+    session.add(
+        EyeRow(
+            card_id=order.card_id,
+            recipe_hash=order.recipe_hash,
+            source="rendered",
+            seed=eye.seed,
+            renderer_version=eye.renderer_version,
+            side=eye.side,
+            view=order.card["view"],
+            view_title=order.view["name"],
+            field_deg=eye.field_deg,
+            size_px=eye.size_px,
+            picture=eye.picture,
+            twin=eye.twin,
+            bytes=eye.bytes,
+            looks=0,
+            abnormal=eye.abnormal,
+            anatomy=eye.anatomy,
+            features=eye.features,
+            truth=eye.truth,
+            outlines=eye.outlines,
+            facts=eye.facts,
+            created_at=now,
+        )
+    )
+    wishes.fulfil(session, order.card_id)
+    tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, eye.renderer_version)
+    tally.kept += 1
+    tally.failures_running = 0
+
+
+def note_rejected(session: Session, order: Order, reason: str) -> None:
+    """Count an eye whose masks did not show what its card says."""
+    tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, RENDERER_VERSION)
+    tally.rejected += 1
+    _note_problem(tally, reason)
+
+
+def note_failed(session: Session, order: Order, reason: str) -> None:
+    """Count a draw that ended in an error."""
+    tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, RENDERER_VERSION)
+    tally.failed += 1
+    _note_problem(tally, reason)
+
+
+def prune(session: Session) -> list[str]:
+    """Delete eyes that nobody was or will be shown; return the pictures no eye shows any more.
+
+    The caller deletes the files after the commit.
+    """
+    candidates = eyes.remove_outdated(session, RENDERER_VERSION, PRUNED_AT_ONCE)
+    if not candidates:
+        return []
+    session.flush()
+    return sorted(set(candidates) - eyes.hashes_in_use(session, candidates))
+
+
+def bytes_kept(session: Session) -> int:
+    """Return the size of all pictures in stock and in history."""
+    return eyes.bytes_kept(session)
+
+
+def unused_pictures(session: Session, hashes: list[str]) -> list[str]:
+    """Return those of the hashes that no eye shows."""
+    used = eyes.hashes_in_use(session, hashes)
+    return [name for name in hashes if name not in used]
+
+
+def level(session: Session) -> StockLevel:
+    """Return how the stock stands."""
+    unshown = eyes.unshown_counts(session, RENDERER_VERSION)
+    current = {(card.id, version.recipe_hash) for card, version in cards.current(session)}
+    tallies = wishes.draw_tallies(session, RENDERER_VERSION)
+    return StockLevel(
+        cards=len(unshown),
+        unshown=sum(unshown.values()),
+        emptiest=min(unshown.values(), default=0),
+        wishes=len(wishes.wished(session)),
+        rejected=sum(tally.rejected for tally in tallies.values()),
+        failed=sum(tally.failed for tally in tallies.values()),
+        cannot_be_drawn=tuple(
+            sorted(
+                key[0]
+                for key, tally in tallies.items()
+                if key in current and _cannot_be_drawn(tally)
+            )
+        ),
+    )
+
+
+def _cannot_be_drawn(tally: DrawTallyRow | None) -> bool:
+    return tally is not None and tally.failures_running >= CANNOT_BE_DRAWN_AFTER
+
+
+def _note_problem(tally: DrawTallyRow, reason: str) -> None:
+    tally.failures_running += 1
+    tally.last_problem = reason[:LONGEST_PROBLEM]
