@@ -135,4 +135,11 @@ def widths(
         del head
     default = min(arcade_leaf) ** exponent if min(arcade_leaf) > 0 else 0.03**exponent
     need = need * np.where(group >= 0, factor[np.maximum(group, 0)], default)
-    return np.maximum(sums(need, parent) ** (1 / exponent), 0.019)
+    radius = np.maximum(sums(need, parent) ** (1 / exponent), 0.019)
+    # On the disc a trunk is seen to be hardly wider than outside it, although it
+    # carries the nasal vessels' blood as well: much of it already lies deep.
+    stem = (trunk == TRUNKS.index("temporal")) & (level <= 1.0)
+    radius[stem] = np.minimum(radius[stem], 1.12 * arcade[lower[stem].astype(int)])
+    fine = trunk == TRUNKS.index("capillary")
+    radius[fine] = np.clip(radius[fine], 0.024, 0.042)
+    return radius

@@ -168,7 +168,7 @@ def wanted_flow(px: float, py: float, disc_x: float, disc_y: float) -> tuple[flo
 
 
 @njit(cache=True)
-def local_spacing(ecc: float, disc: float, spacing: float) -> float:
+def local_spacing(ecc: float, spacing: float) -> float:
     """Spacing of branches at an eccentricity: fine ones thin out away from the macula."""
     s = spacing
     if spacing < 2.7:
@@ -213,7 +213,7 @@ def _graft(
         off = math.sqrt((qx - disc_x) ** 2 + (qy - disc_y) ** 2)
         if off < 1.30 * disc_r:
             continue
-        s = local_spacing(ecc, off, spacing)
+        s = local_spacing(ecc, spacing) * rolls[t, 3]
         clear = 0.72 * s
         if _nearest2(x, y, head, chain, qx, qy, clear) < clear * clear:
             continue
@@ -268,7 +268,7 @@ def _graft(
             if children[host] == 0:
                 turn = 0.4 * a
             else:
-                turn = 0.62 + 0.60 * rolls[t, 0]
+                turn = 0.80 + 0.70 * rolls[t, 0]
                 turn += 0.45 * max(0.0, a - turn)
             turn *= side
             sx = math.cos(turn) * hx - math.sin(turn) * hy
@@ -327,15 +327,45 @@ def _graft(
 
 
 def _targets(
-    rng: np.random.Generator, spacing: float, count: int, anatomy: Anatomy
+    rng: np.random.Generator, spacing: float, count: int, patches: Floats
 ) -> tuple[Floats, Floats]:
-    """Throw targets at the retina, as dense as the spacing wanted at each place."""
+    """Throw targets at the retina, as dense as the spacing wanted at each place.
+
+    Returns
+    -------
+    targets : (count, 2) degrees.
+    rolls : (count, 4), three uniform draws and the local factor on the spacing.
+    """
     ecc = np.sqrt(np.linspace(0.0, 1.0, 257)) * REACH
-    s = np.array([local_spacing(e, 20.0, spacing) for e in ecc])
+    s = np.array([local_spacing(e, spacing) for e in ecc])
     weight = np.concatenate([[0.0], np.cumsum(1.0 / s[1:] ** 2)])
     r = np.interp(rng.random(count) * weight[-1], weight, ecc)
     angle = rng.uniform(0, 2 * np.pi, count)
-    return np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1), rng.random((count, 3))
+    targets = np.stack([r * np.cos(angle), r * np.sin(angle)], axis=1)
+    return targets, np.column_stack([rng.random((count, 3)), density_factor(targets, patches)])
+
+
+def draw_patches(rng: np.random.Generator) -> Floats:
+    """Draw how densely an eye's twigs stand, over all and from place to place.
+
+    Returns
+    -------
+    (6, 4) : wave numbers in x and y, phase and strength; the strength of the last row is
+        the eye's own factor.
+    """
+    angle = rng.uniform(0, 2 * np.pi, 5)
+    number = 2 * np.pi / rng.uniform(11.0, 30.0, 5)
+    waves = np.column_stack(
+        [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 5)]
+    )
+    overall = float(np.clip(np.exp(rng.normal(0.05, 0.13)), 0.80, 1.45))
+    return np.vstack([np.column_stack([waves, np.full(5, 0.125)]), [0.0, 0.0, 0.0, overall]])
+
+
+def density_factor(points: Floats, patches: Floats) -> Floats:
+    """Return the factor on the spacing of twigs at points."""
+    phase = points @ patches[:-1, :2].T + patches[:-1, 2]
+    return np.asarray(patches[-1, 3] * np.exp(np.sin(phase) @ patches[:-1, 3]))
 
 
 # Spacing of each pass, how many targets are thrown, and the node spacing. The
@@ -353,10 +383,11 @@ _PASSES: tuple[tuple[float, int, float], ...] = (
 def branch(arteries: Growing, veins: Growing, anatomy: Anatomy, rng: np.random.Generator) -> None:
     """Grow the side branches of both trees in place."""
     disc = np.array([anatomy.disc_x, anatomy.disc_y, anatomy.disc_diameter / 2])
+    patches = draw_patches(rng)
     for spacing, count, step in _PASSES:
         first = rng.random() < 0.5
         for tree, other in ((arteries, veins), (veins, arteries))[:: 1 if first else -1]:
-            targets, rolls = _targets(rng, spacing, count, anatomy)
+            targets, rolls = _targets(rng, spacing, count, patches)
             # Visible arterioles end a little nearer to the fovea than venules.
             faz = anatomy.faz_radius + (0.0 if tree is arteries else 0.12)
             _graft(
@@ -385,6 +416,11 @@ def settle(
     cx = np.empty(n)
     cy = np.empty(n)
     cw = np.empty(n)
+    heaviest = np.zeros(n)
+    for k in range(n):
+        p = parent[k]
+        if p >= 0 and weight[k] > heaviest[p]:
+            heaviest[p] = weight[k]
     for _ in range(sweeps):
         cx[:] = 0.0
         cy[:] = 0.0
@@ -393,6 +429,8 @@ def settle(
             p = parent[k]
             if p >= 0:
                 w = weight[k]
+                if w == heaviest[p]:
+                    w = 1.5 * w + 1.0
                 cx[p] += w * x[k]
                 cy[p] += w * y[k]
                 cw[p] += w

@@ -119,7 +119,7 @@ def _opacity(
     y: Floats,
     artery: bool,
 ) -> Floats:
-    opacity = 0.30 + 0.70 * _ss(0.0, 0.95, tree.path)
+    opacity = 0.22 + 0.78 * _ss(0.0, 0.75, tree.path)
     opacity *= 0.45 + 0.55 * _ss(0.0, 2.2, tree.to_tip)
     fine = tree.trunk == _CAPILLARY
     opacity[fine] *= 0.15 + 0.85 * _ss(0.0, 0.6, tree.path[fine])

@@ -96,6 +96,7 @@ def _shade(
     sheen: float,
     disc_x: float,
     disc_y: float,
+    disc_radius: float,
 ) -> None:
     height, width = a_inside.shape
     for i in range(height):
@@ -141,7 +142,18 @@ def _shade(
             if oa > 0.0 or ov > 0.0:
                 big = min(max((rv / scale - 0.06) / 0.16, 0.0), 1.0)
                 vr = vein[0] * (0.62 + 0.38 * big)
-                linear[i, j, 0] *= math.exp(-(artery[0] * oa + vr * ov))
+                ar = artery[0]
+                level = math.sqrt((x - disc_x) ** 2 + (y - disc_y) ** 2) / disc_radius
+                if level < 1.12:
+                    # The disc returns more red than a picture can hold. Blood on it is
+                    # seen against white tissue close behind, not against deep glow.
+                    on = min((1.12 - level) / 0.24, 1.0)
+                    full = min(max((oa + ov - 0.12) / 0.55, 0.0), 1.0) * on
+                    red = linear[i, j, 0]
+                    linear[i, j, 0] = red + full * (min(red, 1.15) - red)
+                    ar *= 1.0 + 0.9 * on
+                    vr *= 1.0 + 0.45 * on
+                linear[i, j, 0] *= math.exp(-(ar * oa + vr * ov))
                 linear[i, j, 1] *= math.exp(-(artery[1] * oa + vein[1] * ov))
                 linear[i, j, 2] *= math.exp(-(artery[2] * oa + vein[2] * ov))
             # Light streaks: along the axis, a shade towards the upper side.
@@ -154,9 +166,9 @@ def _shade(
                     f = wide * streak * math.exp(-u * u) * (0.72 + 0.20 * glint + 0.10 * slow)
                     f *= a_opacity[i, j] * min(oa * 1.6, 1.0)
                     f = max(f, 0.0)
-                    linear[i, j, 0] *= math.exp(0.085 * f)
-                    linear[i, j, 1] *= math.exp((0.40 + 0.16 * sclerosis) * f)
-                    linear[i, j, 2] *= math.exp(0.26 * f)
+                    linear[i, j, 0] *= math.exp(0.14 * f)
+                    linear[i, j, 1] *= math.exp((0.56 + 0.16 * sclerosis) * f)
+                    linear[i, j, 2] *= math.exp(0.38 * f)
                     linear[i, j, 0] += 0.012 * f
                     linear[i, j, 1] += 0.006 * f * (1.0 + sclerosis)
                     linear[i, j, 2] += 0.003 * f
@@ -209,5 +221,5 @@ def shade_vessels(
         frame.columns, frame.rows, frame.px_per_degree, waves,
         np.array(look.artery), np.array(look.vein),
         look.streak * maps.changes.reflex, look.vein_streak, look.streak_width,
-        look.sclerosis, look.sheen, anatomy.disc_x, anatomy.disc_y,
+        look.sclerosis, look.sheen, anatomy.disc_x, anatomy.disc_y, anatomy.disc_diameter / 2,
     )  # fmt: skip

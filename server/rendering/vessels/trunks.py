@@ -95,8 +95,10 @@ def lay_trunks(
     artery : which tree.
     """
     trunks: list[Trunk] = []
+    roots = _emerge(own, artery)
     for lower in (False, True):
-        _lay_half(trunks, anatomy, lower, shared, own, artery)
+        _lay_half(trunks, anatomy, lower, roots, shared, own, artery)
+    _lay_capillaries(trunks, anatomy, own)
     if artery and anatomy.cilioretinal:
         trunks.append(_cilioretinal(anatomy, own))
     return trunks
@@ -106,6 +108,7 @@ def _lay_half(
     trunks: list[Trunk],
     anatomy: Anatomy,
     lower: bool,
+    roots: list[Floats],
     shared: np.random.Generator,
     own: np.random.Generator,
     artery: bool,
@@ -120,14 +123,9 @@ def _lay_half(
     # then differ by a few per cent with either one outside.
     height = {name: 1 + 0.16 * _clipped(shared, 1.7) for name in _COURSES}
     sweep = 0.07 * _clipped(shared, 1.6)
-    apart = shared.uniform(0.045, 0.105, len(_COURSES)) * shared.choice([-1, 1], len(_COURSES))
-    side = 0.5 if artery else -0.5
-    apart_by = dict(zip(_COURSES, apart * side * 2 * 0.6, strict=True))
-
-    # The trunks emerge a little nasal of the centre, arteries more so.
-    nasal = own.normal(-0.034 if artery else -0.016, 0.013)
-    rise = own.normal(0.0, 0.016)
-    root = np.array([nasal, rise])
+    apart = shared.uniform(0.03, 0.075, len(_COURSES)) * shared.choice([-1, 1], len(_COURSES))
+    apart_by = dict(zip(_COURSES, apart if artery else -apart, strict=True))
+    root = roots[int(lower)]
 
     def course(name: str) -> Floats:
         points = np.array(_COURSES[name])
@@ -147,8 +145,10 @@ def _lay_half(
     arcade_uv = course("temporal")
     # The first pieces follow the root.
     arcade_uv[0] = root
-    arcade_uv[1, 0] = 0.6 * root[0] + own.normal(-0.004, 0.014)
-    arcade_uv[2:4, 0] += own.normal(0.0, 0.018)
+    arcade_uv[1, 0] = 0.75 * root[0] + own.normal(-0.002, 0.015)
+    halfway = np.array([[root[0] + own.normal(0.0, 0.012), 0.5 * (root[1] + arcade_uv[1, 1])]])
+    arcade_uv = np.vstack([arcade_uv[:1], halfway, arcade_uv[1:]])
+    arcade_uv[3:5, 0] += own.normal(0.0, 0.020)
     arcade_uv = _twisted(_sampled(arcade_uv, STEP / length), radius, own, artery)
 
     here = len(trunks)
@@ -188,11 +188,63 @@ def _lay_half(
         trunks.append(Trunk(name, lower, to_canonical(line), here, point))
 
 
+def _emerge(own: np.random.Generator, artery: bool) -> list[Floats]:
+    """Draw where the superior and the inferior trunk come out of the disc, in (u, v).
+
+    A little nasal of the centre, arteries more so. In some eyes both fork from
+    one visible stem, in most each climbs out of the cup by itself.
+    """
+    nasal = own.normal(-0.046 if artery else -0.006, 0.012)
+    rise = own.normal(0.0, 0.014)
+    if own.random() < 0.40:
+        return [np.array([nasal, rise]), np.array([nasal, -rise])]
+    return [
+        np.array([nasal + own.normal(0.0, 0.010), own.uniform(-0.012, 0.048)]) for _ in range(2)
+    ]
+
+
+def _lay_capillaries(trunks: list[Trunk], anatomy: Anatomy, own: np.random.Generator) -> None:
+    """Lay the fine vessels of the disc that cross its margin between the trunks.
+
+    About ten are counted on a normal disc (Kestenbaum; value from memory), half of
+    them in either tree.
+    """
+    centre = np.array([anatomy.disc_x, anatomy.disc_y])
+    count = int(own.integers(4, 7))
+    # Most leave temporally, where no trunk does.
+    angles = np.concatenate(
+        [
+            np.linspace(-1.25, 1.25, count - 2) + own.normal(0.0, 0.16, count - 2),
+            np.pi + own.uniform(-0.7, 0.7, 2),
+        ]
+    )
+    hosts = [k for k, t in enumerate(trunks) if t.name == "temporal"]
+    for angle in angles:
+        edge = float(anatomy.disc_radius(angle))
+        start_level = own.uniform(0.18, 0.66)
+        swing = own.normal(0.0, 0.30)
+        lean = own.normal(0.0, 0.10)
+        end_level = 1.12 + own.gamma(1.6, 0.32)
+        levels = np.array([start_level, 0.55 * start_level + 0.45, 1.0, end_level])
+        turns = angle + swing * np.array([1.0, 0.5, 0.0, 0.0]) + lean * np.array([0, 0.3, 0, 1.0])
+        points = centre + (edge * levels)[:, None] * np.stack([np.cos(turns), np.sin(turns)], 1)
+        host, host_point = -1, -1
+        if own.random() < 0.55:
+            # Springs from the nearest trunk on the disc.
+            gaps = [np.hypot(*(trunks[h].points[:18] - points[0]).T) for h in hosts]
+            best = int(np.argmin([g.min() for g in gaps]))
+            if gaps[best].min() < 0.55 * edge:
+                host, host_point = hosts[best], max(int(np.argmin(gaps[best])), 1)
+                points[0] = trunks[host].points[host_point]
+        line = _sampled(points, STEP * 0.8)
+        trunks.append(Trunk("capillary", bool(math.sin(angle) > 0), line, host, host_point))
+
+
 def _twisted(uv: Floats, radius: float, own: np.random.Generator, artery: bool) -> Floats:
     """Let a trunk wind from side to side on and near the disc, as arteries do over veins."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(uv, axis=0).T))])
     wave = own.uniform(0.9, 1.9) * radius
-    amplitude = radius * abs(own.normal(0.0, 0.075 if artery else 0.05))
+    amplitude = radius * abs(own.normal(0.0, 0.085 if artery else 0.05))
     phase = own.uniform(0, 2 * np.pi)
     envelope = np.clip(along / (0.5 * radius), 0, 1) * np.exp(-((along / (1.9 * radius)) ** 2))
     tangent = np.gradient(uv, axis=0)
