@@ -310,6 +310,7 @@ def upgrade() -> None:
         sa.Column("ordinal", sa.Integer(), nullable=False),
         sa.Column("answered_at", UtcDateTime(), nullable=False),
         sa.Column("local_day", sa.Date(), nullable=False),
+        sa.Column("rules_version", sa.Integer(), nullable=False),
         sa.Column("judgements", Json, nullable=False),
         sa.Column("certainty", sa.String(length=8), nullable=True),
         sa.Column("point_x", sa.Double(), nullable=True),

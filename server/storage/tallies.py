@@ -19,6 +19,8 @@ COLUMNS = {
     "correct-rejection": "correct_rejections",
 }
 
+DAY_COLUMNS = ("answers", "right", "partly", "wrong", "abnormal", "visible_ms")
+
 
 class Totals(NamedTuple):
     """All practice days of a learner together."""

@@ -15,7 +15,7 @@ from server.scheduling.quality import MEDIAN_OF_LAST
 from server.scheduling.sm2 import repeats_today
 from server.services.learners import Learner
 from server.services.study.feedback import feedback_of
-from server.services.study.judging import Circumstances, Judged, judge, state_to_json
+from server.services.study.judging import RULES_VERSION, Circumstances, Judged, judge, state_to_json
 from server.services.study.repeats import continue_round
 from server.services.study.results import Certainty, Feedback, Submission
 from server.services.study.rounds import hold
@@ -135,6 +135,7 @@ def _store(
         ordinal=row.answers,
         answered_at=now,
         local_day=given.on,
+        rules_version=RULES_VERSION,
         judgements=dict(submission.judgements),
         certainty=submission.certainty,
         point_x=x,
@@ -218,5 +219,10 @@ def _count(session: Session, shown: ShownLook, stored: AnswerRow, judged: Judged
         stored.local_day,
         outcome=stored.outcome,
         abnormal=shown.eye.abnormal,
-        visible_ms=min(COUNTED_MS, stored.response_ms - stored.hidden_ms),
+        visible_ms=visible_ms_counted(stored.response_ms, stored.hidden_ms),
     )
+
+
+def visible_ms_counted(response_ms: int, hidden_ms: int) -> int:
+    """Return the part of a look that counts as time practised."""
+    return min(COUNTED_MS, response_ms - hidden_ms)

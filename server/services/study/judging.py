@@ -17,6 +17,10 @@ from server.scheduling.marking import Marked, mark
 from server.scheduling.quality import Certainty, quality, usable_seconds, usual_seconds
 from server.scheduling.sm2 import CardState, review_when_due
 
+RULES_VERSION = 1
+"""Stored with every answer: rules that judge or schedule differently get a new number, and
+recomputing an old answer keeps using the old ones."""
+
 Counted = Literal["review", "practice"]
 
 

@@ -34,6 +34,8 @@ class AnswerRow(Base):
     answered_at: Mapped[datetime]
     local_day: Mapped[date]
     """The learner's day in the time zone they had then."""
+    rules_version: Mapped[int]
+    """The rules of judging and scheduling that were in force."""
     judgements: Mapped[dict[str, Any]] = mapped_column(Json)
     certainty: Mapped[str | None] = mapped_column(String(8))
     point_x: Mapped[float | None]

@@ -1,0 +1,221 @@
+"""Working every schedule out again from the answers, and reporting what differs.
+
+The stored judgements, times and truths are replayed in the order they were
+given, by the very function that judged them first. Schedules, marks and sums
+must come out as they are stored.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from uuid import UUID
+
+from sqlalchemy.orm import Session
+
+from server.rendering.truth import Truth
+from server.scheduling.quality import MEDIAN_OF_LAST
+from server.services.study.answering import apply_to_card, visible_ms_counted
+from server.services.study.judging import Circumstances, Judged, judge, state_to_json
+from server.services.study.shown import own_finding
+from server.storage import answers, card_states, tallies
+from server.storage.answers import GivenAnswer
+from server.storage.engine import Database
+from server.storage.models import AnswerRow, CardStateRow
+
+SHOWN_DIFFERENCES = 20
+
+STATE_COLUMNS = tuple(
+    column.key for column in CardStateRow.__table__.columns if not column.primary_key
+)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Something stored that does not follow from the history."""
+
+    learner_id: UUID
+    where: str
+    stored: object
+    recomputed: object
+
+    def __str__(self) -> str:
+        return (
+            f"learner {self.learner_id}, {self.where}: stored {self.stored!r}, "
+            f"recomputed {self.recomputed!r}"
+        )
+
+
+@dataclass(frozen=True)
+class Report:
+    """What a recomputation found."""
+
+    learners: int
+    answers: int
+    differences: tuple[Difference, ...]
+
+
+@dataclass
+class _Replay:
+    """A learner's standing as it grows with the history."""
+
+    learner_id: UUID
+    answers: int = 0
+    usual_ms: list[int] = field(default_factory=list)
+    cards: dict[str, CardStateRow] = field(default_factory=dict)
+    marks: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+    days: dict[date, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+
+    def judge(self, given: GivenAnswer) -> Judged:
+        """Judge one stored answer again, as things stood before it."""
+        answer = given.answer
+        point = None
+        if answer.point_x is not None and answer.point_y is not None:
+            point = (answer.point_x, answer.point_y)
+        return judge(
+            own_finding=own_finding(given.version.content),
+            truth=Truth.from_dict(given.eye.truth),
+            judgements=answer.judgements,
+            certainty=answer.certainty,
+            point=point,
+            given=Circumstances(
+                response_ms=answer.response_ms,
+                hidden_ms=answer.hidden_ms,
+                untimed=answer.untimed,
+                first_of_day=answer.local_day not in self.days,
+                usual_ms=self.usual_ms[-MEDIAN_OF_LAST:],
+                state=card_states.as_state(self.cards.get(answer.card_id)),
+                on=answer.local_day,
+            ),
+        )
+
+    def add(self, given: GivenAnswer, judged: Judged) -> None:
+        """Let one answer change the standing."""
+        answer = given.answer
+        self.answers += 1
+        if judged.marked.outcome == "right" and judged.usable_ms is not None:
+            self.usual_ms.append(judged.usable_ms)
+        if answer.card_id not in self.cards:
+            self.cards[answer.card_id] = CardStateRow(
+                learner_id=self.learner_id,
+                card_id=answer.card_id,
+                owes_repeat_on=None,
+                confusions=0,
+            )
+        apply_to_card(
+            self.cards[answer.card_id],
+            judged,
+            day=answer.local_day,
+            certainty=answer.certainty,
+            finding=own_finding(given.version.content),
+        )
+        for finding, verdict in judged.marked.verdicts.items():
+            self.marks[given.eye.source, finding, tallies.COLUMNS[verdict.value]] += 1
+        day = self.days[answer.local_day]
+        day["answers"] += 1
+        day["abnormal"] += bool(Truth.from_dict(given.eye.truth).present)
+        day["visible_ms"] += visible_ms_counted(answer.response_ms, answer.hidden_ms)
+        day[judged.marked.outcome.value] += 1
+
+
+def recompute(session: Session) -> Report:
+    """Replay the history of every learner. Reads only."""
+    learners = answers.learners_with_answers(session)
+    replayed = 0
+    differences: list[Difference] = []
+    for learner_id in learners:
+        replay = _Replay(learner_id)
+        for given in answers.history(session, learner_id):
+            differences += _answer_differences(replay, given)
+        differences += _standing_differences(session, replay)
+        replayed += replay.answers
+    return Report(len(learners), replayed, tuple(differences))
+
+
+def run(database: Database) -> int:
+    """Recompute, print what differs, and return 0 when nothing does, else 1."""
+    with database.reading() as session:
+        report = recompute(session)
+    found = len(report.differences)
+    print(f"{report.answers} answers of {report.learners} learners recomputed.")
+    for difference in report.differences[:SHOWN_DIFFERENCES]:
+        print(difference)
+    if found > SHOWN_DIFFERENCES:
+        print(f"... and {found - SHOWN_DIFFERENCES} more.")
+    print("No differences." if not found else f"{found} differences.")
+    return 1 if found else 0
+
+
+def _answer_differences(replay: _Replay, given: GivenAnswer) -> Iterator[Difference]:
+    answer = given.answer
+    where = f"answer {answer.id}"
+    if answer.ordinal != replay.answers + 1:
+        yield Difference(replay.learner_id, f"{where}, ordinal", answer.ordinal, replay.answers + 1)
+    before = card_states.as_state(replay.cards.get(answer.card_id))
+    judged = replay.judge(given)
+    for name, recomputed in _columns(judged).items():
+        stored = getattr(answer, name)
+        if stored != recomputed:
+            yield Difference(replay.learner_id, f"{where}, {name}", stored, recomputed)
+    if answer.schedule_before != state_to_json(before):
+        yield Difference(
+            replay.learner_id,
+            f"{where}, schedule_before",
+            answer.schedule_before,
+            state_to_json(before),
+        )
+    replay.add(given, judged)
+
+
+def _columns(judged: Judged) -> dict[str, object]:
+    """Return what an answer's row must hold."""
+    return {
+        AnswerRow.outcome.key: judged.marked.outcome.value,
+        AnswerRow.point_right.key: judged.marked.place_right,
+        AnswerRow.marks.key: {
+            name: verdict.value for name, verdict in judged.marked.verdicts.items()
+        },
+        AnswerRow.quality.key: judged.quality,
+        AnswerRow.usable_ms.key: judged.usable_ms,
+        AnswerRow.counted.key: judged.counted,
+        AnswerRow.schedule_after.key: state_to_json(judged.after),
+    }
+
+
+def _standing_differences(session: Session, replay: _Replay) -> Iterator[Difference]:
+    """Compare the cards' states and the sums with those of the replay."""
+    stored_cards = card_states.of_learner(session, replay.learner_id)
+    for card_id in sorted(stored_cards.keys() | replay.cards.keys()):
+        stored, recomputed = stored_cards.get(card_id), replay.cards.get(card_id)
+        if stored is None or recomputed is None:
+            yield Difference(
+                replay.learner_id, f"card {card_id}", stored is not None, recomputed is not None
+            )
+            continue
+        for name in STATE_COLUMNS:
+            if getattr(stored, name) != getattr(recomputed, name):
+                yield Difference(
+                    replay.learner_id,
+                    f"card {card_id}, {name}",
+                    getattr(stored, name),
+                    getattr(recomputed, name),
+                )
+    stored_marks = {
+        (row.source, row.finding, column): getattr(row, column)
+        for row in tallies.of_learner(session, replay.learner_id)
+        for column in tallies.COLUMNS.values()
+        if getattr(row, column)
+    }
+    if stored_marks != dict(replay.marks):
+        yield Difference(replay.learner_id, "counts per finding", stored_marks, dict(replay.marks))
+    stored_days = {
+        row.day: {name: getattr(row, name) for name in tallies.DAY_COLUMNS}
+        for row in tallies.days_of(session, replay.learner_id)
+    }
+    recomputed_days = {
+        day: {name: sums[name] for name in tallies.DAY_COLUMNS} for day, sums in replay.days.items()
+    }
+    if stored_days != recomputed_days:
+        yield Difference(replay.learner_id, "practice days", stored_days, recomputed_days)
