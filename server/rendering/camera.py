@@ -25,14 +25,16 @@ from server.rendering.streams import stream
 
 # Gains of red, green and blue, and fall-off of the lamp to the rim of the field.
 _STYLES: dict[str, tuple[tuple[float, float, float], float]] = {
-    "red": ((0.98, 0.88, 0.64), 0.42),
-    "orange": ((0.86, 1.30, 0.80), 0.38),
-    "amber": ((0.60, 0.92, 0.32), 0.42),
-    "gold": ((0.84, 1.50, 0.55), 0.40),
-    "beige": ((0.60, 1.50, 1.10), 0.48),
-    "brown": ((0.46, 0.92, 0.48), 0.55),
+    "red": ((1.00, 0.84, 0.62), 0.42),
+    "orange": ((0.90, 1.45, 0.92), 0.38),
+    "amber": ((0.68, 1.15, 0.34), 0.42),
+    "gold": ((0.86, 1.75, 0.66), 0.40),
+    "beige": ((0.62, 1.75, 1.35), 0.46),
+    "brown": ((0.44, 1.00, 0.55), 0.52),
+    "rose": ((1.12, 1.25, 1.25), 0.36),
 }
-_SHARE = (0.20, 0.28, 0.12, 0.16, 0.10, 0.14)
+_SHARE = (0.17, 0.24, 0.10, 0.14, 0.11, 0.13, 0.11)
+
 
 CAMERAS: tuple[str, ...] = tuple(_STYLES)
 """Names of the camera styles."""
@@ -110,13 +112,13 @@ def camera_of(eye: Eye) -> CameraStyle:
     share = rng.uniform(0.0, 0.25)
     gain = np.array(_STYLES[name][0]) ** (1 - share) * np.array(_STYLES[other][0]) ** share
     fall = _STYLES[name][1] * (1 - share) + _STYLES[other][1] * share
-    gain = gain * np.exp(rng.normal(0, (0.04, 0.06, 0.09)))
+    gain = gain * np.exp(rng.normal(0, (0.05, 0.08, 0.11)))
     # The photographer (or the camera) makes up for most of what pigment takes,
     # by the eye alone: no finding may change the exposure of its twin.
     red, green = _expected_light(eye.pigmentation)
     red0, green0 = _expected_light(0.40)
     exposure = (red0 / red) ** 0.30 * (green0 / green) ** 0.32
-    gain = gain * exposure * math.exp(rng.normal(0.0, 0.13))
+    gain = gain * exposure * math.exp(rng.normal(0.0, 0.18))
     poor = 1.0 - float(np.clip(eye.quality, 0, 1))
     old = max(eye.age - 55.0, 0.0) / 40.0
     angle, reach = rng.uniform(0, 2 * math.pi), abs(rng.normal(0, 0.13)) * (1 + 2.0 * poor)

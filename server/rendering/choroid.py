@@ -65,7 +65,8 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     """
     rng = stream(eye.seed, "choroid")
     width_deg = rng.uniform(0.50, 0.72)
-    bend = rng.uniform(0.55, 0.85)
+    bend = rng.uniform(0.40, 0.70)
+    turn = rng.choice((-1.0, 1.0)) * rng.uniform(0.6, 1.1)
     # The line integral needs the net's surroundings: a wider, coarser frame,
     # on a grid fixed to the retina so that any field shows the same net.
     pitch = 1.0 / _PX_PER_DEGREE
@@ -90,18 +91,32 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
         0.75 * Noise(eye.seed, "choroid course", 5.0).over(wide)
         + 0.80 * Noise(eye.seed, "choroid bends", 1.7).over(wide)
     )
-    field = Noise(eye.seed, "choroid vessels", width_deg * 0.80).over(wide)
-    smeared = np.empty_like(field)
-    _smear(field, np.cos(angle), np.sin(angle), 11, smeared)
-    per = _PX_PER_DEGREE
-    band = gaussian(smeared, 0.10 * per) - gaussian(smeared, 0.75 * width_deg * 1.35 * per)
-    band /= np.float32(0.62)
+    # Long ribbons, and fainter cross-links at an angle to them: the links join
+    # neighbours and leave lozenges of stroma between, as in a real choroid.
+    main = _ribbon_set(eye, "main", angle, width_deg, 15, wide)
+    links = _ribbon_set(eye, "links", angle + np.float32(turn), 0.8 * width_deg, 8, wide)
+    band = np.maximum(main, np.float32(0.8) * links - np.float32(0.55))
     span = frame.field_deg / pitch
     out = _window(band, wide, frame, span)
     # Where the net lies is decided on the coarse grid, how sharp its walls are here.
-    share = 0.10 + 0.25 * rng.random()
-    t = np.clip((out + share) / 0.95 + 0.5, 0, 1)
+    share = 0.30 * rng.random() - 0.05
+    t = np.clip((out + share) / 2.2 + 0.5, 0, 1)
     return (t * t * (3 - 2 * t)).astype(np.float32)
+
+
+def _ribbon_set(
+    eye: Eye, name: str, course: Floats, width_deg: float, steps: int, wide: Frame
+) -> Floats:
+    """Return ribbons along a course (radians) on the net's grid, about unit variance."""
+    # Two scales of noise, or all ribbons would be of one width.
+    field = Noise(eye.seed, f"choroid {name}", width_deg * 0.85).over(wide)
+    field += np.float32(0.8) * Noise(eye.seed, f"choroid {name} broad", width_deg * 1.9).over(wide)
+    smeared = np.empty_like(field)
+    _smear(field, np.cos(course), np.sin(course), steps, smeared)
+    band = gaussian(smeared, 0.11 * _PX_PER_DEGREE)
+    band -= gaussian(smeared, 1.5 * width_deg * _PX_PER_DEGREE)
+    # The typical spread, not this window's own: another field must show the same net.
+    return band / np.float32(2.9 * width_deg)
 
 
 def _window(image: Floats, wide: Frame, frame: Frame, span: float) -> Floats:

@@ -22,10 +22,10 @@ from server.rendering.lesions import MELANIN, absorb, smoothstep
 from server.rendering.noise import LineNoise, Noise
 from server.rendering.streams import stream
 
-_TISSUE = (3.05, 0.86, 0.50)
-_BLOODLESS = (2.30, 0.90, 0.66)
-_WAXY = (2.60, 0.84, 0.40)
-_FLOOR = (3.10, 0.92, 0.56)
+_TISSUE = (2.30, 0.60, 0.34)
+_BLOODLESS = (1.80, 0.72, 0.54)
+_WAXY = (2.10, 0.66, 0.31)
+_FLOOR = (2.75, 0.78, 0.47)
 _BLOOD = (0.11, 1.00, 0.93)
 
 
@@ -47,7 +47,7 @@ def _rim_blood(look: DiscLook) -> Profile:
 
 def _brightness(look: DiscLook) -> Profile:
     """How much light the rim's tissue returns by angle: nasal fibres are thicker and darker."""
-    lit = 0.76 - 0.22 * towards(NASAL, 1.2)
+    lit = 0.84 - 0.28 * towards(NASAL, 1.2)
     return lit + look.pallor * (0.16 + 0.08 * towards(NASAL)) - 0.10 * look.hyperaemia
 
 
@@ -109,7 +109,7 @@ def _tissue(
     blood = look_up(_rim_blood(look), theta)
     lively = look.capillaries * (1 - 0.8 * look_up(look.pallor, theta))
     blood = np.maximum(
-        blood * (1 + lively * (0.10 * streak + 0.16 * fine + 0.10 * capillary)), 0.01
+        blood * (1 + lively * (0.10 * streak + 0.06 * fine + 0.09 * capillary)), 0.01
     )
     base = np.stack([look_up(_rim_base(look)[:, c], theta) for c in range(3)], axis=-1)
     lit = look_up(_brightness(look), theta)

@@ -159,7 +159,7 @@ def _veil(
             # Two arcuate bundles leave the disc above and below its temporal side.
             a, b = (psi + upper) / 0.62, (psi - lower) / 0.62
             bundle = math.exp(-a * a) + math.exp(-b * b)
-            thick = (0.30 + bundle) * math.exp(-max(away - 3.0, 0.0) / 7.5)
+            thick = (0.34 + bundle) * math.exp(-max(away - 3.0, 0.0) / 9.0)
             t = psi * count / 6.283185307179586 + 3 * count
             k = int(t)
             f = t - k
@@ -172,7 +172,7 @@ def _veil(
             hi = (1 - f) * striae[row1, k % count] + f * striae[row1, (k + 1) % count]
             line = (1 - g) * lo + g * hi
             # Near the disc the striae would be finer than a fibre bundle.
-            fade = min(max((away - 2.2) / 2.5, 0.0), 1.0)
+            fade = min(max((away - 2.5) / 4.0, 0.0), 1.0)
             out[i, j] = thick * max(1.0 + contrast * fade * line, 0.0)
 
 
@@ -180,14 +180,14 @@ def veil_thickness(look: FibreLook, eye: Eye, anatomy: Anatomy, frame: Frame) ->
     """Return the thickness of the veil over a frame, about 1.3 beside the disc."""
     rng = stream(eye.seed, "fibre veil")
     upper, lower = rng.normal(1.25, 0.10, 2)
-    contrast = 0.34 * look.striae * rng.uniform(0.6, 1.3)
+    contrast = 0.24 * look.striae * rng.uniform(0.6, 1.3)
     count = 420
     angles = np.arange(count) * (2 * math.pi / count)
     table = np.empty((6, count), np.float32)
     for row in range(6):
         fine = LineNoise(eye.seed, f"striae {row}", 0.030, 2 * math.pi).at(angles)
         broad = LineNoise(eye.seed, f"striae broad {row}", 0.11, 2 * math.pi).at(angles)
-        table[row] = 0.75 * fine + 0.65 * broad
+        table[row] = 0.80 * fine + 0.40 * broad
     wander = Noise(eye.seed, "striae wander", 2.5).over(frame)
     out = np.empty((frame.size_px, frame.size_px), np.float32)
     _veil(

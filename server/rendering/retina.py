@@ -107,15 +107,15 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     # A dense epithelium hides the choroid; between dark islands of a pigmented
     # choroid the contrast is all the stronger where it does show.
     seen = float(np.clip(1.20 - 0.75 * pig, 0.25, 1.0)) * look.tessellation
-    patchy = np.clip(0.72 + 0.40 * Noise(eye.seed, "tessellation", 9.0).over(layers.frame), 0, 1.2)
+    patchy = np.clip(0.85 + 0.35 * Noise(eye.seed, "tessellation", 9.0).over(layers.frame), 0, 1.2)
     # The choroid is thickest and best hidden behind the macula.
     patchy *= 1 - np.float32(0.72) * np.exp(-layers.away2 / np.float32(42.0))
     show = (np.float32(seen) * patchy).astype(np.float32)
     ratio = 0.42 + 0.60 * min(pig / 0.45, 1.0) ** 0.8
     blood = ratio * (1 + 0.10 * own[0])
     macula = look.macular_darkness * (1 + 0.25 * pig)
-    core = np.exp(-layers.away2 / np.float32(1.45**2))
-    wide = np.exp(-layers.away2 / np.float32(4.3**2))
+    core = np.exp(-((layers.away2 / np.float32(1.6**2)) ** 0.75))
+    wide = np.exp(-((layers.away2 / np.float32(3.6**2)) ** 0.8))
     yellow = look.macular_pigment * np.exp(-layers.away2 / np.float32(2.3**2))
     sclera = [s * (1.08 - 0.40 * pig) for s in _SCLERA]
     out = np.empty((*layers.vessels.shape, 3), np.float32)
@@ -153,15 +153,23 @@ def _mix(
                 0.56 * (1 + 0.10 * slow + 0.055 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
-            stroma = 0.44 * bare * (1 + 0.22 * slow) * (1 + 2.3 * vis * (0.60 - ves))
+            # A blonde choroid has little there: its vessels are red on pale instead.
+            island = 2.5 * vis * (0.58 - ves) * min(1.0, pig / 0.35)
+            stroma = 0.44 * bare * (1 + 0.22 * slow) * (1 + island)
             m = melanin * (epithelium + max(stroma, 0.02))
-            m += 0.55 * macula * (0.60 * wide[i, j] + 0.52 * core[i, j])
-            b = blood * (1 + 0.07 * slow) + 0.5 * vis * (ves - 0.3) * (1 - 0.55 * pig)
-            b = max(b, 0.05) + macula * (0.14 * wide[i, j] + 0.18 * core[i, j])
+            # The macula's taller, denser epithelium darkens almost evenly in
+            # red and green (Delori 1989: 0.59 and 0.59), so brown, not red.
+            dark = macula * (0.22 * wide[i, j] + 0.32 * core[i, j])
+            vein = 0.95 * vis * (ves - 0.4) * (1 - 0.80 * pig)
+            b = max(blood * (1 + 0.07 * slow) + vein, 0.05) + 0.05 * macula * core[i, j]
             y = yellow[i, j]
-            out[i, j, 0] = sclera[0] * np.exp(-1.24 * (0.72 * m + 0.085 * b))
-            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 0.042 * y))
-            out[i, j, 2] = sclera[2] * np.exp(-1.24 * (1.32 * m + 0.93 * b + 0.42 * y))
+            out[i, j, 0] = sclera[0] * np.exp(
+                -1.24 * (0.72 * m + 0.085 * b + 0.24 * vein + 0.92 * dark)
+            )
+            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.12 * dark + 0.05 * y))
+            out[i, j, 2] = sclera[2] * np.exp(
+                -1.24 * (1.32 * m + 0.93 * b + 1.35 * dark + 0.55 * y)
+            )
 
 
 def bare_background(eye: Eye, layers: Smooth) -> Floats:
