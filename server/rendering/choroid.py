@@ -100,8 +100,7 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     out = _window(band, wide, frame, span)
     # Where the net lies is decided on the coarse grid, how sharp its walls are here.
     share = 0.30 * rng.random() - 0.05
-    t = np.clip((out + share) / 2.2 + 0.5, 0, 1)
-    return (t * t * (3 - 2 * t)).astype(np.float32)
+    return (0.5 + 0.5 * np.tanh(np.float32(0.85) * (out + np.float32(share)))).astype(np.float32)
 
 
 def _ribbon_set(

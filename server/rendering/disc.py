@@ -46,7 +46,8 @@ def look_up(profile: Profile, theta: Floats) -> Floats:
     table = profile.astype(np.float32)
     # Rounding can carry an angle just below a full turn to 360 itself.
     low %= 360
-    return table[low] * (1 - part) + table[(low + 1) % 360] * part
+    found: Floats = table[low] * (1 - part) + table[(low + 1) % 360] * part
+    return found
 
 
 @dataclass
@@ -120,7 +121,7 @@ class DiscLook:
         # A gentle temporal slope is normal; the nasal wall is steep.
         softness = np.minimum(softness * (0.55 + 0.9 * cup), 0.8 * cup + 0.02)
         rim_blood = rng.normal(0.72, 0.10)
-        blood = rim_blood * (0.80 + 0.62 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
+        blood = rim_blood * (0.78 + 0.34 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
         zones = 0.35 + 0.65 * towards(anatomy.zone_angle, 2.0)
         ragged = 1 + 0.35 * np.cos(3 * ANGLES + rng.uniform(0, 6.28)) * rng.uniform(0, 1)
         zone_shape = zones**2.2 * ragged
@@ -188,7 +189,8 @@ class DiscLook:
         """Return the radial position on the disc: 0 at the centre, 1 on the margin."""
         dx = np.asarray(x, np.float32) - np.float32(self.x)
         dy = np.asarray(y, np.float32) - np.float32(self.y)
-        return np.hypot(dx, dy) / look_up(self.outline, np.arctan2(dy, dx))
+        level: Floats = np.hypot(dx, dy) / look_up(self.outline, np.arctan2(dy, dx))
+        return level
 
     def crop(self, frame: Frame, reach: float = 1.0, margin: float = 0.3) -> Crop:
         """Return the part of a frame within ``reach`` disc radii (plus degrees of margin)."""
@@ -229,4 +231,5 @@ class DiscLook:
 def _smooth(profile: Profile, half: int) -> Profile:
     """Average a profile over ``2 * half + 1`` degrees, closing the circle."""
     span = np.arange(-half, half + 1)
-    return profile[(np.arange(360)[:, None] + span[None, :]) % 360].mean(axis=1)
+    wide: Profile = profile[(np.arange(360)[:, None] + span[None, :]) % 360].mean(axis=1)
+    return wide

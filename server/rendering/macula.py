@@ -19,7 +19,7 @@ from server.rendering.noise import LineNoise, Noise
 from server.rendering.retina import RetinaLook
 from server.rendering.streams import stream
 
-_SHEEN = (0.062, 0.075, 0.058)
+_SHEEN = (0.115, 0.135, 0.105)
 
 
 def surface_reflexes(
@@ -36,10 +36,13 @@ def surface_reflexes(
     xs, ys = frame.x, frame.y
     ecc = np.sqrt(xs * xs + ys * ys)
     # Two slopes of the rippled surface: it mirrors where both are near zero.
-    slope_a = Noise(eye.seed, "sheen slope a", 1.5).over(frame)
-    slope_a += 0.8 * Noise(eye.seed, "sheen slope a fine", 0.55).over(frame)
-    slope_b = Noise(eye.seed, "sheen slope b", 2.2).over(frame)
-    facets = np.exp(-(slope_a * slope_a / 0.50 + slope_b * slope_b / 1.3))
+    slope_a = Noise(eye.seed, "sheen slope a", 2.4).over(frame)
+    slope_a += 0.6 * Noise(eye.seed, "sheen slope a fine", 0.9).over(frame)
+    slope_b = Noise(eye.seed, "sheen slope b", 3.2).over(frame)
+    slope_b += 0.4 * Noise(eye.seed, "sheen slope b fine", 0.6).over(frame)
+    facets = np.exp(-(slope_a * slope_a / 0.85 + slope_b * slope_b / 1.3))
+    # Dimples of the surface break the silk up.
+    facets *= np.clip(0.85 + 0.35 * Noise(eye.seed, "sheen dimples", 0.4).over(frame), 0.1, 1.6)
     # Silky patches lie along the thick bundles and the arcades, not over the fovea.
     zone = np.minimum(veil * 0.9, 1.1) * smoothstep(3.0, 7.0, ecc)
     silk = facets * zone * smoothstep(-0.8, 1.0, patchy + 0.2)
