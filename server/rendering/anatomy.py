@@ -247,7 +247,7 @@ def _draw(seed: int, age: float, pigmentation: float) -> Anatomy:
     depth = float(np.clip(0.15 + 0.95 * vertical + 0.16 * rng.normal(), 0.05, 1.0))
     wall = float(np.clip(0.15 + 0.75 * vertical + 0.20 * rng.normal(), 0.0, 1.0))
 
-    faz = float(np.clip(rng.normal(1.22, 0.16), 0.95, 1.55))
+    faz = float(np.clip(rng.normal(1.15, 0.16), 0.90, 1.50))
 
     area_mm2 = math.pi / 4 * width_mm * height_mm
     # No disc under 2.0 mm2 had one, half of those over 4.1 mm2 did, 27% of all

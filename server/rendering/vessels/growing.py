@@ -15,7 +15,7 @@ from server.rendering.vessels.model import Floats, Tree, Vasculature
 from server.rendering.vessels.trunks import lay_trunks
 
 _ATTEMPTS = 4
-_LOSS = 0.10
+_LOSS = 0.13
 """A tree that loses more than this share of its nodes to crossings is grown afresh."""
 
 
@@ -77,7 +77,7 @@ def _finish(
 
     tips = (np.bincount(parent[parent >= 0], minlength=n) == 0).astype(float)
     leaves = calibre.sums(tips, parent)
-    growth.settle(x, y, parent, leaves, 14, 0.5)
+    growth.settle(x, y, parent, leaves, 8, 0.5)
 
     course, sinuous = tortuosity.bend(
         x, y, anatomy,

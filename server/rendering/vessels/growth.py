@@ -84,8 +84,7 @@ def plant(trunks: list[Trunk]) -> Growing:
         if parent >= 0:
             _block_round(g.x, g.y, g.blocked, g.head, g.chain, g.x[parent], g.y[parent], 0.6)
         g.count[0] = n + m
-        for k in range(n, n + m):
-            _enter(g.x, g.y, g.head, g.chain, k)
+        _enter_all(g.x, g.y, g.head, g.chain, n, n + m)
     return g
 
 
@@ -100,6 +99,14 @@ def _enter(x: Floats, y: Floats, head: NDArray[np.int32], chain: NDArray[np.int3
     cell = _cell_of(y[k]) * _SIDE + _cell_of(x[k])
     chain[k] = head[cell]
     head[cell] = k
+
+
+@njit(cache=True)
+def _enter_all(
+    x: Floats, y: Floats, head: NDArray[np.int32], chain: NDArray[np.int32], low: int, high: int
+) -> None:
+    for k in range(low, high):
+        _enter(x, y, head, chain, k)
 
 
 @njit(cache=True)
@@ -179,6 +186,14 @@ def local_spacing(ecc: float, spacing: float) -> float:
 
 
 @njit(cache=True)
+def _spacings(ecc: Floats, spacing: float) -> Floats:
+    out = np.empty(len(ecc))
+    for k in range(len(ecc)):
+        out[k] = local_spacing(ecc[k], spacing)
+    return out
+
+
+@njit(cache=True)
 def _graft(
     targets: Floats,
     rolls: Floats,
@@ -234,8 +249,8 @@ def _graft(
                         if d < far and d > 0.5:
                             wx, wy = wx / d, wy / d
                             c = wx * tangent[k, 0] + wy * tangent[k, 1]
-                            cost = 1.0 + 0.35 * (1.0 - c) + 1.6 * max(0.0, 0.1 - c)
-                            cost += 0.5 * max(0.0, c - 0.93) / 0.07
+                            cost = 1.0 + 0.20 * (1.0 - c) + 1.6 * max(0.0, 0.05 - c)
+                            cost += 0.7 * max(0.0, c - 0.75) / 0.25
                             if children[k] == 0:
                                 cost += 2.0 * max(0.0, 0.7 - c)
                             cost += 0.55 * (1.0 - (wx * flow_x + wy * flow_y))
@@ -268,8 +283,8 @@ def _graft(
             if children[host] == 0:
                 turn = 0.4 * a
             else:
-                turn = 0.80 + 0.70 * rolls[t, 0]
-                turn += 0.45 * max(0.0, a - turn)
+                turn = 1.0 + 0.65 * rolls[t, 0]
+                turn += 0.6 * max(0.0, a - turn)
             turn *= side
             sx = math.cos(turn) * hx - math.sin(turn) * hy
             sy = math.sin(turn) * hx + math.cos(turn) * hy
@@ -337,7 +352,7 @@ def _targets(
     rolls : (count, 4), three uniform draws and the local factor on the spacing.
     """
     ecc = np.sqrt(np.linspace(0.0, 1.0, 257)) * REACH
-    s = np.array([local_spacing(e, spacing) for e in ecc])
+    s = _spacings(ecc, spacing)
     weight = np.concatenate([[0.0], np.cumsum(1.0 / s[1:] ** 2)])
     r = np.interp(rng.random(count) * weight[-1], weight, ecc)
     angle = rng.uniform(0, 2 * np.pi, count)
@@ -358,7 +373,7 @@ def draw_patches(rng: np.random.Generator) -> Floats:
     waves = np.column_stack(
         [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 5)]
     )
-    overall = float(np.clip(np.exp(rng.normal(0.05, 0.13)), 0.80, 1.45))
+    overall = float(np.clip(np.exp(rng.normal(-0.01, 0.13)), 0.78, 1.40))
     return np.vstack([np.column_stack([waves, np.full(5, 0.125)]), [0.0, 0.0, 0.0, overall]])
 
 
@@ -375,8 +390,8 @@ _PASSES: tuple[tuple[float, int, float], ...] = (
     (6.0, 300, 0.34),
     (4.0, 520, 0.32),
     (2.8, 950, 0.30),
-    (2.05, 1500, 0.28),
-    (1.55, 1900, 0.26),
+    (2.1, 1300, 0.28),
+    (1.65, 1300, 0.26),
 )
 
 

@@ -142,24 +142,49 @@ class VesselChanges:
 
 @dataclass(frozen=True, eq=False)
 class VesselMap:
-    """For every pixel, the nearest vessel of one tree. All arrays float32, (size, size).
+    """For every pixel, the nearest vessel of one tree.
 
     Parameters
     ----------
-    inside : signed distance to the wall in pixels, positive inside; about -1e3 far away.
-    offset : signed distance from the vessel's axis in pixels, positive to the left of the flow.
-    radius : half width of that vessel in pixels.
-    opacity : 0 to 1.
-    front : 1 where this vessel lies over the other tree, 0 where under.
-    along : length along the vessel from its root, degrees (for marks that follow a vessel).
+    packed : float32 (size, size, 6), the maps below side by side, so that drawing and
+        shading touch one place in memory per pixel; all 0 far from any vessel.
+
+    Notes
+    -----
+    The views are float32 (size, size); ``radius`` is 0 far from any vessel.
     """
 
-    inside: Pixels
-    offset: Pixels
-    radius: Pixels
-    opacity: Pixels
-    front: Pixels
-    along: Pixels
+    packed: Pixels
+
+    @property
+    def inside(self) -> Pixels:
+        """Signed distance to the wall in pixels, positive inside (a copy; -1000 far away)."""
+        return np.where(self.packed[..., 2] > 0, self.packed[..., 0], np.float32(-1000))
+
+    @property
+    def offset(self) -> Pixels:
+        """Signed distance from the vessel's axis in pixels, positive left of the flow as seen."""
+        return self.packed[..., 1]
+
+    @property
+    def radius(self) -> Pixels:
+        """Half width of the nearest vessel in pixels, 0 where none is near."""
+        return self.packed[..., 2]
+
+    @property
+    def opacity(self) -> Pixels:
+        """How much of the vessel is seen, 0 to 1."""
+        return self.packed[..., 3]
+
+    @property
+    def front(self) -> Pixels:
+        """1 where this vessel lies over the other tree, 0 where under."""
+        return self.packed[..., 4]
+
+    @property
+    def along(self) -> Pixels:
+        """Length along the vessel from its root, degrees (for marks that follow a vessel)."""
+        return self.packed[..., 5]
 
 
 @dataclass(frozen=True, eq=False)

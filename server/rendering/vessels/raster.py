@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from server.rendering.frame import Frame
 from server.rendering.vessels.model import Floats, Pixels, Tree, VesselMap
 
-FAR = -1000.0
-
 _SKIRT_DEG = 0.24
 """How far outside the wall of a large vessel the maps reach (its sheen and its crossings)."""
 
@@ -33,23 +31,19 @@ def _capsules(
     front: NDArray[np.bool_],
     along: Floats,
     skirt: float,
-    inside: Pixels,
-    offset: Pixels,
-    radius: Pixels,
-    seen: Pixels,
-    over: Pixels,
-    length: Pixels,
+    packed: Pixels,
 ) -> None:
-    height, width = inside.shape
+    height, width = packed.shape[:2]
     for k in range(len(column)):
         p = parent[k]
         if p < 0 or (opacity[k] <= 0.0 and opacity[p] <= 0.0):
             continue
         ax, ay, bx, by = column[p], row[p], column[k], row[k]
         r0, r1 = r_start[k], r_here[k]
-        reach = max(r0, r1) + 1.6
         # Only vessels wide enough to have a sheen or to nick another get a skirt.
-        reach += skirt * min(1.0, max(r0, r1) / (0.45 * skirt + 1e-6))
+        wide = max(r0, r1)
+        beyond = 1.5 + skirt * min(max((wide / skirt - 0.20) / 0.20, 0.0), 1.0)
+        reach = wide + beyond
         left = max(int(math.ceil(min(ax, bx) - reach)), 0)
         right = min(int(math.floor(max(ax, bx) + reach)), width - 1)
         top = max(int(math.ceil(min(ay, by) - reach)), 0)
@@ -60,27 +54,33 @@ def _capsules(
         length2 = dx * dx + dy * dy
         if length2 < 1e-12:
             continue
-        norm = 1.0 / math.sqrt(length2)
         step0, step1 = along[p], along[k]
         for i in range(top, bottom + 1):
-            for j in range(left, right + 1):
-                ex, ey = j - ax, i - ay
+            ey = i - ay
+            # The stretch of this row within reach of the piece's line.
+            first, last = left, right
+            if abs(dy) > 0.3 * (abs(dx) + 1e-9):
+                middle = ax + ey * dx / dy
+                half = reach * math.sqrt(length2) / abs(dy) + 1.0
+                first = max(first, int(middle - half))
+                last = min(last, int(middle + half) + 1)
+            for j in range(first, last + 1):
+                ex = j - ax
                 t = (ex * dx + ey * dy) / length2
                 t = min(max(t, 0.0), 1.0)
                 qx, qy = ex - t * dx, ey - t * dy
                 d = math.sqrt(qx * qx + qy * qy)
                 r = r0 + t * (r1 - r0)
-                if d > r + reach:
+                if d > r + beyond:
                     continue
                 value = r - d
-                if value > inside[i, j]:
-                    inside[i, j] = value
-                    side = (dx * ey - dy * ex) * norm
-                    offset[i, j] = d if side < 0.0 else -d
-                    radius[i, j] = r
-                    seen[i, j] = opacity[p] + t * (opacity[k] - opacity[p])
-                    over[i, j] = 1.0 if front[k] else 0.0
-                    length[i, j] = step0 + t * (step1 - step0)
+                if value > packed[i, j, 0] or packed[i, j, 2] == 0.0:
+                    packed[i, j, 0] = value
+                    packed[i, j, 1] = d if dx * ey < dy * ex else -d
+                    packed[i, j, 2] = r
+                    packed[i, j, 3] = opacity[p] + t * (opacity[k] - opacity[p])
+                    packed[i, j, 4] = 1.0 if front[k] else 0.0
+                    packed[i, j, 5] = step0 + t * (step1 - step0)
 
 
 def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
@@ -93,9 +93,7 @@ def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
     frame : the pixel grid.
     """
     scale = frame.px_per_degree
-    shape = (frame.size_px, frame.size_px)
-    inside = np.full(shape, FAR, np.float32)
-    offset, radius, seen, over, length = (np.zeros(shape, np.float32) for _ in range(5))
+    packed = np.zeros((frame.size_px, frame.size_px, 6), np.float32)
     above = np.maximum(tree.parent, 0)
     # A side branch is not a cone from its host's width: it starts a quarter wider
     # than it goes on, the funnel of a real mouth.
@@ -110,9 +108,9 @@ def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
         tree.front,
         tree.path,
         _SKIRT_DEG * scale,
-        inside, offset, radius, seen, over, length,
-    )  # fmt: skip
-    return VesselMap(inside, offset, radius, seen, over, length)
+        packed,
+    )
+    return VesselMap(packed)
 
 
 def visible_mask(vessels: VesselMap) -> NDArray[np.bool_]:
@@ -121,7 +119,16 @@ def visible_mask(vessels: VesselMap) -> NDArray[np.bool_]:
     A vessel narrower than a pixel is marked one pixel wide, as a person tracing
     it would; what is too faint to trace is left out.
     """
-    reach = np.maximum(vessels.radius, np.float32(0.5))
-    mask: NDArray[np.bool_] = (np.abs(vessels.offset) <= reach) & (vessels.inside > FAR / 2)
-    mask &= vessels.opacity > 0.25
-    return mask
+    return _visible(vessels.packed)
+
+
+@njit(cache=True)
+def _visible(packed: Pixels) -> NDArray[np.bool_]:
+    height, width = packed.shape[:2]
+    out = np.zeros((height, width), np.bool_)
+    for i in range(height):
+        for j in range(width):
+            r = packed[i, j, 2]
+            if r > 0.0 and packed[i, j, 3] > 0.25:
+                out[i, j] = abs(packed[i, j, 1]) <= max(r, 0.5)
+    return out

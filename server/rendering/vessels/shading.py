@@ -72,17 +72,8 @@ def _column(offset: float, radius: float, degree: float) -> float:
 @njit(cache=True, fastmath=True)
 def _shade(
     linear: Pixels,
-    a_inside: Pixels,
-    a_offset: Pixels,
-    a_radius: Pixels,
-    a_opacity: Pixels,
-    a_along: Pixels,
-    v_inside: Pixels,
-    v_offset: Pixels,
-    v_radius: Pixels,
-    v_opacity: Pixels,
-    v_front: Pixels,
-    v_along: Pixels,
+    a_map: Pixels,
+    v_map: Pixels,
     columns: Pixels,
     rows: Pixels,
     scale: float,
@@ -98,10 +89,17 @@ def _shade(
     disc_y: float,
     disc_radius: float,
 ) -> None:
-    height, width = a_inside.shape
+    height, width = a_map.shape[:2]
     for i in range(height):
         for j in range(width):
-            ai, vi = a_inside[i, j], v_inside[i, j]
+            ra, rv = a_map[i, j, 2], v_map[i, j, 2]
+            if ra == 0.0 and rv == 0.0:
+                continue
+            ai = a_map[i, j, 0] if ra > 0.0 else -1000.0
+            vi = v_map[i, j, 0] if rv > 0.0 else -1000.0
+            a_off, a_seen = a_map[i, j, 1], a_map[i, j, 3]
+            v_off, v_seen = v_map[i, j, 1], v_map[i, j, 3]
+            top_vein = v_map[i, j, 4] > 0.5
             near_artery = ai > -0.30 * scale
             if ai < -0.8 and vi < -0.8 and not (near_artery and sheen > 0.02):
                 continue
@@ -113,26 +111,23 @@ def _shade(
             slow = n0 + n1
             fast = n2 * n1
             oa = 0.0
-            ra = a_radius[i, j]
             if ai > -0.8:
-                oa = _covered(a_offset[i, j], ra) * _column(a_offset[i, j], ra, scale)
-                oa *= a_opacity[i, j]
+                oa = _covered(a_off, ra) * _column(a_off, ra, scale)
+                oa *= a_seen
             ov = 0.0
-            rv = v_radius[i, j]
             if vi > -0.8:
                 r_eff = rv
                 fade = 1.0
-                if sclerosis > 0.05 and v_front[i, j] < 0.5 and near_artery and ra > 0.055 * scale:
+                if sclerosis > 0.05 and not top_vein and near_artery and ra > 0.055 * scale:
                     # A stiff artery nips the vein beneath it on both sides.
                     gap = max(-ai, 0.0) / scale
-                    nip = sclerosis * math.exp(-((gap / 0.13) ** 2)) * a_opacity[i, j]
+                    nip = sclerosis * math.exp(-((gap / 0.13) ** 2)) * a_seen
                     r_eff = rv * (1.0 - 0.45 * nip)
                     fade = 1.0 - 0.70 * nip
-                ov = _covered(v_offset[i, j], r_eff) * _column(v_offset[i, j], rv, scale)
-                ov *= v_opacity[i, j] * fade
+                ov = _covered(v_off, r_eff) * _column(v_off, rv, scale)
+                ov *= v_seen * fade
             oa *= 1.0 + 0.05 * slow + 0.05 * fast
             ov *= 1.0 + 0.05 * slow + 0.05 * fast
-            top_vein = v_front[i, j] > 0.5
             if oa > 0.0 and ov > 0.0:
                 # Blood behind blood adds little: the front column already took the light.
                 if top_vein:
@@ -161,10 +156,10 @@ def _shade(
                 wide = min(max((ra / scale - 0.055) / 0.09, 0.0), 1.0)
                 if wide > 0.0:
                     s = streak_width
-                    u = (a_offset[i, j] / ra + 0.06) / s
-                    glint = math.sin(3.1 * a_along[i, j] + 2.0 * n0) * n2
+                    u = (a_off / ra + 0.06) / s
+                    glint = math.sin(3.1 * a_map[i, j, 5] + 2.0 * n0) * n2
                     f = wide * streak * math.exp(-u * u) * (0.72 + 0.20 * glint + 0.10 * slow)
-                    f *= a_opacity[i, j] * min(oa * 1.6, 1.0)
+                    f *= a_seen * min(oa * 1.6, 1.0)
                     f = max(f, 0.0)
                     linear[i, j, 0] *= math.exp(0.14 * f)
                     linear[i, j, 1] *= math.exp((0.56 + 0.16 * sclerosis) * f)
@@ -175,10 +170,10 @@ def _shade(
             elif vi > 0.0 and ov > 0.02:
                 wide = min(max((rv / scale - 0.10) / 0.10, 0.0), 1.0)
                 if wide > 0.0:
-                    u = (v_offset[i, j] / rv + 0.06) / 0.24
-                    glint = math.sin(2.3 * v_along[i, j] + 2.0 * n1) * n0
+                    u = (v_off / rv + 0.06) / 0.24
+                    glint = math.sin(2.3 * v_map[i, j, 5] + 2.0 * n1) * n0
                     f = wide * vein_streak * math.exp(-u * u) * (0.45 + 0.45 * glint + 0.2 * slow)
-                    f = max(f, 0.0) * v_opacity[i, j]
+                    f = max(f, 0.0) * v_seen
                     linear[i, j, 0] *= math.exp(0.07 * f)
                     linear[i, j, 1] *= math.exp(0.24 * f)
                     linear[i, j, 2] *= math.exp(0.18 * f)
@@ -188,7 +183,7 @@ def _shade(
                 off = math.sqrt((x - disc_x) ** 2 + (y - disc_y) ** 2)
                 patch = max(0.35 + 0.5 * slow + 0.4 * fast, 0.0)
                 f = sheen * math.exp(-gap * gap) * math.exp(-((off / 13.0) ** 2)) * patch
-                if v_inside[i, j] > 0.0:
+                if vi > 0.0:
                     f *= 0.4
                 linear[i, j, 0] += 0.030 * f
                 linear[i, j, 1] += 0.030 * f
@@ -213,11 +208,9 @@ def shade_vessels(
     waves = np.stack(
         [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 3)], axis=1
     )
-    a, v = maps.arteries, maps.veins
     _shade(
         linear,
-        a.inside, a.offset, a.radius, a.opacity, a.along,
-        v.inside, v.offset, v.radius, v.opacity, v.front, v.along,
+        maps.arteries.packed, maps.veins.packed,
         frame.columns, frame.rows, frame.px_per_degree, waves,
         np.array(look.artery), np.array(look.vein),
         look.streak * maps.changes.reflex, look.vein_streak, look.streak_width,

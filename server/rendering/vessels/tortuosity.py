@@ -20,7 +20,7 @@ from server.rendering.vessels.model import Floats
 _COARSE = (30.0, 0.85)
 _OWN = (21.0, 0.40)
 _FINE = ((10.5, 0.34), (4.9, 0.155), (2.3, 0.060))
-_WAVES = 7
+_WAVES = 6
 
 
 @njit(cache=True, fastmath=True)

@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import CubicSpline
+from numba import njit
 
 from server.rendering.anatomy import Anatomy
 from server.rendering.vessels.model import TRUNKS, Floats
@@ -139,7 +139,7 @@ def _lay_half(
         else:
             points[:, 0] += (scale - 1) * 1.4 * points[:, 1] * onset
         points[:, 0] += sweep * np.clip(points[:, 1], 0, 0.9) * onset
-        grow = np.minimum(0.004 + 0.020 * reach, 0.05)
+        grow = np.minimum(0.004 + 0.015 * reach, 0.035)
         return points + own.normal(0.0, 1.0, points.shape) * grow[:, None]
 
     arcade_uv = course("temporal")
@@ -164,7 +164,7 @@ def _lay_half(
         low, high, chance = _LEAVES[name]
         present = own.random() < chance
         leaves_at = own.uniform(low, high)
-        turn = own.uniform(0.30, 0.62)
+        turn = own.uniform(0.38, 0.80)
         uv = course(name)
         if not present:
             continue
@@ -183,7 +183,7 @@ def _lay_half(
             [cos * direction[0] - sin * direction[1], sin * direction[0] + cos * direction[1]]
         )
         distance = float(np.hypot(*start))
-        beyond = uv[np.hypot(uv[:, 0], uv[:, 1]) > distance * 1.35 + 0.09]
+        beyond = uv[np.hypot(uv[:, 0], uv[:, 1]) > distance * 1.5 + 0.10]
         line = _sampled(np.vstack([start, beyond]), STEP / length, leaving)
         trunks.append(Trunk(name, lower, to_canonical(line), here, point))
 
@@ -277,13 +277,56 @@ def _clipped(rng: np.random.Generator, limit: float) -> float:
 
 
 def _sampled(points: Floats, step: float, leaving: Floats | None = None) -> Floats:
-    """Return points at even steps on a cubic spline through the given ones."""
+    """Return points at even steps on a natural cubic spline through the given ones.
+
+    With ``leaving`` (a unit vector) the spline starts in that direction.
+    """
     chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    count = max(int(chord[-1] / step), 3) + 1
     if leaving is None:
-        spline = CubicSpline(chord, points)
-    else:
-        spline = CubicSpline(chord, points, bc_type=((1, leaving), (2, np.zeros(2))))
-    return np.asarray(spline(np.linspace(0.0, chord[-1], max(int(chord[-1] / step), 3) + 1)))
+        return _spline(chord, points, np.zeros(2), False, count)
+    return _spline(chord, points, leaving, True, count)
+
+
+@njit(cache=True)
+def _spline(t: Floats, points: Floats, slope: Floats, clamped: bool, count: int) -> Floats:
+    """Evaluate a cubic spline at even steps of its parameter; natural ends but for the slope."""
+    n = len(t)
+    out = np.empty((count, 2))
+    second = np.zeros(n)
+    c = np.zeros(n)
+    for axis in range(2):
+        v = points[:, axis]
+        # Tridiagonal system for the second derivatives, solved by elimination.
+        if clamped:
+            h = t[1] - t[0]
+            c[0] = 0.5
+            second[0] = 3.0 / h * ((v[1] - v[0]) / h - slope[axis])
+        else:
+            c[0] = 0.0
+            second[0] = 0.0
+        for i in range(1, n - 1):
+            h0, h1 = t[i] - t[i - 1], t[i + 1] - t[i]
+            right = 6.0 * ((v[i + 1] - v[i]) / h1 - (v[i] - v[i - 1]) / h0)
+            pivot = 2.0 * (h0 + h1) - h0 * c[i - 1]
+            c[i] = h1 / pivot
+            second[i] = (right - h0 * second[i - 1]) / pivot
+        second[n - 1] = 0.0
+        for i in range(n - 2, -1, -1):
+            second[i] -= c[i] * second[i + 1]
+        i = 0
+        for k in range(count):
+            at = t[n - 1] * k / (count - 1)
+            while i < n - 2 and at > t[i + 1]:
+                i += 1
+            h = t[i + 1] - t[i]
+            a, b = (t[i + 1] - at) / h, (at - t[i]) / h
+            out[k, axis] = (
+                a * v[i]
+                + b * v[i + 1]
+                + ((a**3 - a) * second[i] + (b**3 - b) * second[i + 1]) * h * h / 6.0
+            )
+    return out
 
 
 assert set(_COURSES) <= set(TRUNKS)
