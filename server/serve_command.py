@@ -1,0 +1,104 @@
+"""``python3 -m server``: check, migrate, seed, and serve until stopped.
+
+The checks run from the one that changes nothing to the one that does: a busy
+port or an unusable data folder is found before a file is made.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import socket
+from pathlib import Path
+
+import uvicorn
+
+from server.app import create_app
+from server.clock import utc_now
+from server.errors import FundusRoundsError
+from server.logs import set_up_logging
+from server.options import add_data_option, settings_from
+from server.services.seeding import seed
+from server.settings import Settings
+from server.storage.engine import Database
+from server.storage.migrating import migrate
+
+
+class CannotServe(FundusRoundsError):
+    """The program cannot start here; the message is one line that says what to do."""
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command and its options to the command line."""
+    parser = subparsers.add_parser("serve", help="serve the trainer (the default)")
+    parser.add_argument("--host", help="address to listen on (default: FUNDUS_HOST, or 127.0.0.1)")
+    parser.add_argument(
+        "--port", type=int, help="TCP port to listen on (default: FUNDUS_PORT, or 8000)"
+    )
+    add_data_option(parser)
+    parser.set_defaults(run=run)
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Serve until interrupted; return 0."""
+    settings = settings_from(chosen)
+    set_up_logging(settings)
+    with _listen(settings) as listener:
+        _check_folder(settings.data_dir)
+        migrate(settings)
+        _load_seed(settings)
+        _announce(listener)
+        server = uvicorn.Server(
+            uvicorn.Config(
+                create_app(settings),
+                log_config=None,
+                access_log=False,
+                # A held connection must not keep a stopping server alive for long.
+                timeout_graceful_shutdown=5,
+            )
+        )
+        server.run(sockets=[listener])
+    return 0
+
+
+def _listen(settings: Settings) -> socket.socket:
+    """Return a listening socket, held from here on so that nobody can take the port meanwhile."""
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((settings.host, settings.port))
+        listener.listen(2048)
+    except OSError as problem:
+        listener.close()
+        raise CannotServe(
+            f"Cannot listen on {settings.host} port {settings.port} ({problem.strerror}): "
+            f"stop the other program, or choose another port with --port."
+        ) from problem
+    return listener
+
+
+def _check_folder(folder: Path) -> None:
+    """Refuse a data folder that cannot be written, before anything is made in it."""
+    nearest = folder
+    while not nearest.exists() and nearest != nearest.parent:
+        nearest = nearest.parent
+    if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
+        raise CannotServe(
+            f"The data folder {folder} cannot be written: choose another with --data DIR."
+        )
+
+
+def _load_seed(settings: Settings) -> None:
+    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
+    try:
+        with database.writing() as session:
+            seed(session, utc_now())
+    finally:
+        database.dispose()
+
+
+def _announce(listener: socket.socket) -> None:
+    host, port = listener.getsockname()[:2]
+    shown = f"[{host}]" if ":" in host else host
+    print(f"Fundus Rounds is at http://{shown}:{port}/ (stop with Ctrl-C)", flush=True)
