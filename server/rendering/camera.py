@@ -173,7 +173,7 @@ def _tone_table(contrast: float) -> Floats:
         shoulder <= 0.0031308, 12.92 * shoulder, 1.055 * shoulder ** (1 / 2.4) - 0.055
     )
     curved = encoded * encoded * (3 - 2 * encoded)
-    return (encoded + 0.30 * contrast * (curved - encoded)).astype(np.float32)
+    return np.asarray(encoded + 0.30 * contrast * (curved - encoded), np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -225,12 +225,12 @@ def _stray(linear: Floats, cover: Floats) -> Floats:
     """Return the mean light of the field, which hazy media spread over everything."""
     step = max(1, linear.shape[0] // 96)
     seen = cover[::step, ::step] > 0.5
-    return np.minimum(linear[::step, ::step], 1.2)[seen].mean(axis=0).astype(np.float32)
+    return np.asarray(np.minimum(linear[::step, ::step], 1.2)[seen].mean(axis=0), np.float32)
 
 
 @njit(cache=True, fastmath=True)
 def _illuminate(
-    linear: Floats, fall: float, lamp_x: float, lamp_y: float, gain: Floats, blue: float
+    linear: Floats, fall: float, lamp_x: float, lamp_y: float, gain: Floats, blue: np.float32
 ) -> None:
     """Apply lamp, white balance and the yellow of the lens, in place."""
     size = linear.shape[0]
@@ -251,11 +251,11 @@ def _develop(
     wide: Floats,
     encoded: Floats,
     grey: Floats,
-    halation: float,
-    haze: float,
+    halation: np.float32,
+    haze: np.float32,
     veil: Floats,
-    fringe: float,
-    rim: float,
+    fringe: np.float32,
+    rim: np.float32,
     rim_angle: float,
     rim_colour: Floats,
     table: Floats,
@@ -311,9 +311,9 @@ def _finish(
     cover: Floats,
     tile: Floats,
     shift: NDArray[np.int64],
-    sharpen: float,
-    saturation: float,
-    noise: float,
+    sharpen: np.float32,
+    saturation: np.float32,
+    noise: np.float32,
     out: Picture,
 ) -> None:
     """Sharpen, saturate, add noise, cut the field out and round to 8 bits."""

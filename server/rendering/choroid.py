@@ -86,7 +86,7 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
         # Doubled angles: directions without a sign can be added and averaged.
         u += (dx * dx - dy * dy) * near * near
         v += 2 * dx * dy * near * near
-    angle = 0.5 * np.arctan2(v, u)
+    angle: Floats = np.float32(0.5) * np.arctan2(v, u)
     angle += np.float32(bend) * (
         0.75 * Noise(eye.seed, "choroid course", 5.0).over(wide)
         + 0.80 * Noise(eye.seed, "choroid bends", 1.7).over(wide)
@@ -94,13 +94,13 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     # Long ribbons, and fainter cross-links at an angle to them: the links join
     # neighbours and leave lozenges of stroma between, as in a real choroid.
     main = _ribbon_set(eye, "main", angle, width_deg, 15, wide)
-    links = _ribbon_set(eye, "links", angle + np.float32(turn), 0.8 * width_deg, 8, wide)
+    links = _ribbon_set(eye, "links", np.add(angle, np.float32(turn)), 0.8 * width_deg, 8, wide)
     band = np.maximum(main, np.float32(0.8) * links - np.float32(0.55))
     span = frame.field_deg / pitch
     out = _window(band, wide, frame, span)
     # Where the net lies is decided on the coarse grid, how sharp its walls are here.
     share = 0.30 * rng.random() - 0.05
-    return (0.5 + 0.5 * np.tanh(np.float32(0.85) * (out + np.float32(share)))).astype(np.float32)
+    return np.asarray(0.5 + 0.5 * np.tanh(np.float32(0.85) * (out + np.float32(share))), np.float32)
 
 
 def _ribbon_set(

@@ -22,7 +22,7 @@ from server.rendering.streams import stream
 
 Profile = NDArray[np.float64]
 
-ANGLES: Profile = np.arange(360) * (math.pi / 180)
+ANGLES: Profile = np.arange(360, dtype=np.float64) * (math.pi / 180)
 """Canonical angle of each entry of a profile, radians."""
 TEMPORAL, INFERIOR, NASAL, SUPERIOR = 0.0, math.pi / 2, math.pi, 1.5 * math.pi
 
@@ -30,12 +30,12 @@ TEMPORAL, INFERIOR, NASAL, SUPERIOR = 0.0, math.pi / 2, math.pi, 1.5 * math.pi
 def around(angle: float, half_width: float) -> Profile:
     """Return a Gaussian bump over the angles: 1 at ``angle``, exp(-1) a half-width away."""
     apart = np.angle(np.exp(1j * (ANGLES - angle)))
-    return np.exp(-((apart / half_width) ** 2))
+    return np.asarray(np.exp(-((apart / half_width) ** 2)))
 
 
 def towards(angle: float, power: float = 1.0) -> Profile:
     """Return a profile that is 1 towards ``angle`` and 0 on the far side (raised cosine)."""
-    return (0.5 + 0.5 * np.cos(ANGLES - angle)) ** power
+    return np.asarray((0.5 + 0.5 * np.cos(ANGLES - angle)) ** power)
 
 
 def look_up(profile: Profile, theta: Floats) -> Floats:

@@ -35,14 +35,12 @@ def rim_light(look: DiscLook, eye: Eye) -> NDArray[np.float64]:
     blood = _rim_blood(look)
     base = _rim_base(look)
     scale = 1 - 0.10 * eye.pigmentation
-    out: NDArray[np.float64] = (
-        scale * base * lit[:, None] * np.exp(-blood[:, None] * np.array(_BLOOD))
-    )
-    return out
+    return np.asarray(scale * base * lit[:, None] * np.exp(-blood[:, None] * np.array(_BLOOD)))
 
 
 def _rim_blood(look: DiscLook) -> Profile:
-    return look.blood * (1 - 0.92 * look.pallor) * (1 + 1.3 * look.hyperaemia)
+    blood: Profile = look.blood * (1 - 0.92 * look.pallor) * (1 + 1.3 * look.hyperaemia)
+    return blood
 
 
 def _brightness(look: DiscLook) -> Profile:
@@ -53,7 +51,8 @@ def _brightness(look: DiscLook) -> Profile:
 
 def _rim_base(look: DiscLook) -> NDArray[np.float64]:
     white = np.array(_BLOODLESS) + look.waxy * (np.array(_WAXY) - np.array(_BLOODLESS))
-    return np.array(_TISSUE) + look.pallor[:, None] * (white - np.array(_TISSUE))
+    change: NDArray[np.float64] = look.pallor[:, None] * (white - np.array(_TISSUE))
+    return change + np.array(_TISSUE)
 
 
 def paint_disc(
@@ -154,7 +153,7 @@ def _tissue(
     # Shaded walls are seen through more tissue: they redden as they darken.
     for c, much in enumerate((0.85, 1.10, 1.15)):
         out[..., c] *= scale * np.clip(1 - np.float32(much) * shade, 0.2, 1.6)
-    return out.astype(np.float32)
+    return np.asarray(out, np.float32)
 
 
 def _surround(
@@ -185,9 +184,8 @@ def _surround(
         # Bare sclera in a crescent is sharp; the epithelium thins out over the beta zone.
         sharp = smoothstep(-0.06, 0.06, crescent * (1 + 0.04 * ragged) - beyond - 0.05)
         thin = smoothstep(-0.12, 0.12, inner + 0.10 * ragged * np.minimum(beta, 0.6) - beyond - 0.1)
-        bright = np.float32((1.0, 1.0, 1.0))
         for c in range(3):
-            white = np.float32((2.3, 0.66, 0.38)[c]) * bright[c]
+            white = np.float32((2.3, 0.66, 0.38)[c])
             light[..., c] += np.float32(0.70) * thin * (shown[..., c] * 1.15 - light[..., c])
             light[..., c] += np.float32(0.72) * sharp * (white - light[..., c])
     if float(look.alpha.max()) > 0.03:

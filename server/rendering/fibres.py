@@ -55,7 +55,7 @@ def fibre_angle(x: ArrayLike, y: ArrayLike, disc_x: float, disc_y: float) -> Flo
     # The shift makes the value at the disc's edge the angle itself.
     shift = FOVEA_SOURCE * math.atan2(-disc_y, -disc_x)
     psi = np.arctan2(ys - disc_y, xs - disc_x) + FOVEA_SOURCE * np.arctan2(-ys, -xs) - shift
-    return np.angle(np.exp(1j * psi)).astype(np.float32)
+    return np.asarray(np.angle(np.exp(1j * psi)), np.float32)
 
 
 def fibre_direction(

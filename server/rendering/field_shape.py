@@ -71,6 +71,6 @@ def field_cover(shape: FieldShape, size: int) -> Floats:
     if shape.flat < 1.0:
         inside = np.minimum(inside, np.float32(shape.flat * radius) - np.abs(y))
     # An edge a pixel and a half wide: the mask lies near the sensor, not on it.
-    cover = np.clip(inside / np.float32(1.6) + 0.5, 0, 1).astype(np.float32)
+    cover: Floats = np.clip(inside / np.float32(1.6) + 0.5, 0, 1).astype(np.float32)
     cover.setflags(write=False)
     return cover

@@ -188,7 +188,8 @@ class Noise:
         rows = math.floor(float(v.max())) - row0 + 4
         columns = math.floor(float(u.max())) - column0 + 4
         lattice = lattice_values(self._key, row0, column0, rows, columns)
-        return _sample(lattice, row0, column0, u, v, _UNIT_2D).reshape(np.shape(x))
+        values: Floats = _sample(lattice, row0, column0, u, v, _UNIT_2D)
+        return np.reshape(values, np.shape(x))
 
 
 def octaves(
@@ -235,4 +236,4 @@ class LineNoise:
         total += (3 * f**3 - 6 * f**2 + 4) / 6.0 * self._values[k % n]
         total += (3 * s**3 - 6 * s**2 + 4) / 6.0 * self._values[(k + 1) % n]
         total += f**3 / 6.0 * self._values[(k + 2) % n]
-        return (_UNIT_1D * total).astype(np.float32)
+        return np.asarray(_UNIT_1D * total, np.float32)

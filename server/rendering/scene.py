@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -164,13 +165,14 @@ class Scene:
             if not hasattr(self.changes, name):
                 raise BadInput(f"vessels have no change called {name!r}")
             old = getattr(self.changes, name)
+            value: Any = new
             if name in _MULTIPLY:
-                new = _both(old, new, np.multiply)
+                value = _both(old, new, np.multiply)
             elif name in _ADD:
-                new = _both(old, new, np.add)
+                value = _both(old, new, np.add)
             elif name in _GREATEST:
-                new = _both(old, new, np.maximum)
-            self.changes = replace(self.changes, **{name: new})
+                value = _both(old, new, np.maximum)
+            self.changes = replace(self.changes, **{name: value})
 
     # -- places -------------------------------------------------------------
 
@@ -248,7 +250,7 @@ class Scene:
         return mask
 
 
-def _both(old: object, new: object, how: np.ufunc) -> object:
+def _both(old: Any, new: Any, how: np.ufunc) -> Amount:
     """Combine two amounts, each a number or a function of place."""
     if callable(old) or callable(new):
 
