@@ -103,6 +103,8 @@ class Scene:
     linear : linear-light RGB, float32 (size, size, 3), from ``paint_retina`` on.
     vessels : the laid-out vessels, from ``paint_retina`` on.
     masks, facts : the truth so far; use ``add_mask``.
+    kept : what a painter's earlier stage leaves for its later ones, by kind
+        (painters themselves are shared by all scenes and hold nothing).
     """
 
     eye: Eye
@@ -116,6 +118,7 @@ class Scene:
     facts: dict[str, Fact] = field(default_factory=dict)
     linear: Floats = field(default_factory=lambda: np.zeros((0, 0, 3), np.float32))
     vessels: VesselMaps | None = None
+    kept: dict[str, Any] = field(default_factory=dict)
 
     @classmethod
     def of(cls, eye: Eye, view: View) -> Scene:
