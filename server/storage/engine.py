@@ -19,7 +19,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import DBAPIError, InternalError, OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session as Session  # the web names the type, never the library
 from sqlalchemy.pool import ConnectionPoolEntry
@@ -135,26 +135,47 @@ def named_failures() -> Iterator[None]:
         raise DatabaseBusy(
             "Too many requests are waiting for the database: try again in a moment."
         ) from problem
-    except (OperationalError, InternalError) as problem:
-        raise _named(problem) from problem
     except DBAPIError as problem:
-        if problem.connection_invalidated:
-            raise _named(problem) from problem
-        raise
+        named = _named(problem)
+        if named is None:
+            raise
+        raise named from problem
 
 
-def _named(problem: DBAPIError) -> Exception:
+def _named(problem: DBAPIError) -> Exception | None:
+    """Return the named failure, or None for what is a fault of the program."""
     original = problem.orig
     code = getattr(original, "sqlite_errorcode", None)
+    if code is not None:
+        return _sqlite_failure(code & 0xFF)
     state = getattr(original, "sqlstate", None)
-    if code is not None and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return DatabaseBusy("The database is busy: try again in a moment.")
     if state in ("55P03", "40001", "40P01"):  # lock not available, serialisation, deadlock
         return DatabaseBusy("The database is busy: try again in a moment.")
-    if code is not None and code & 0xFF == sqlite3.SQLITE_FULL:
+    if state in ("53100", "53200", "53300"):  # disk full, out of memory, too many connections
+        return DatabaseUnavailable("The database server is short of room: try again in a moment.")
+    if problem.connection_invalidated or isinstance(problem, OperationalError):
+        return DatabaseUnavailable("The database cannot be reached: try again in a moment.")
+    return None
+
+
+def _sqlite_failure(code: int) -> Exception | None:
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return DatabaseBusy("The database is busy: try again in a moment.")
+    if code == sqlite3.SQLITE_FULL:
         return DatabaseUnavailable("The disk of the database is full: free some space.")
-    if code is not None and code & 0xFF == sqlite3.SQLITE_ERROR:
-        return problem  # a faulty statement is a fault of the program, not of the database
-    return DatabaseUnavailable(
-        f"The database cannot be used just now ({type(original).__name__}): try again in a moment."
-    )
+    if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+        return DatabaseUnavailable(
+            "The database file is damaged or is no database: restore a back-up from the folder "
+            "backups/, or choose another data folder with --data DIR."
+        )
+    if code in (
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_READONLY,
+    ):
+        return DatabaseUnavailable(
+            "The database file cannot be opened or written: see that the disk is there and that "
+            "the data folder may be written."
+        )
+    return None

@@ -65,7 +65,7 @@ def unshown_counts(session: Session, renderer_version: int) -> dict[str, int]:
         .where(CardRow.retired.is_(False))
         .group_by(CardRow.id)
     )
-    return dict(rows.tuples().all())
+    return {row[0]: row[1] for row in rows}
 
 
 def _is_current() -> ColumnElement[bool]:
@@ -114,4 +114,4 @@ def hashes_in_use(session: Session, hashes: Sequence[str]) -> set[str]:
             or_(EyeRow.picture.in_(hashes), EyeRow.twin.in_(hashes))
         )
     )
-    return {name for row in rows for name in row}
+    return {name for row in rows for name in row} & set(hashes)

@@ -32,15 +32,22 @@ log = logging.getLogger(__name__)
 
 BACKUPS_KEPT = 5
 
+MIGRATIONS = CHECKOUT / "migrations"
+
 MIGRATION_LOCK = 7_305_221_904
 """An arbitrary number of ours: PostgreSQL lets one process at a time hold it."""
 
 
-def migrate(settings: Settings) -> None:
+def migrate(settings: Settings, folder: Path = MIGRATIONS) -> None:
     """Make the database if there is none, and bring it up to date.
 
     An SQLite file is copied to ``backups/`` in the data folder first. The
     migration is one transaction: it happens wholly or not at all.
+
+    Parameters
+    ----------
+    settings : of this program.
+    folder : holds ``env.py`` and ``versions/``.
 
     Raises
     ------
@@ -51,7 +58,7 @@ def migrate(settings: Settings) -> None:
     database = _open(settings)
     try:
         with named_failures():
-            _migrate(database, settings)
+            _migrate(database, settings, folder)
     finally:
         database.dispose()
 
@@ -62,9 +69,9 @@ def revision_of(database: Database) -> str | None:
         return MigrationContext.configure(connection).get_current_revision()
 
 
-def newest_revision() -> str:
+def newest_revision(folder: Path = MIGRATIONS) -> str:
     """Return the revision that this version of the program needs."""
-    head = _scripts().get_current_head()
+    head = _scripts(folder).get_current_head()
     assert head is not None
     return head
 
@@ -82,22 +89,23 @@ def _open(settings: Settings) -> Database:
     return database
 
 
-def _migrate(database: Database, settings: Settings) -> None:
+def _migrate(database: Database, settings: Settings, folder: Path) -> None:
     current = revision_of(database)
-    known = {script.revision for script in _scripts().walk_revisions()}
+    newest = newest_revision(folder)
+    known = {script.revision for script in _scripts(folder).walk_revisions()}
     if current is not None and current not in known:
         raise DatabaseNewer(
             f"The database is of a newer version of the program (its tables are {current!r}, this "
-            f"program knows up to {newest_revision()!r}): update the program, or choose another "
+            f"program knows up to {newest!r}): update the program, or choose another "
             "data folder with --data DIR."
         )
-    if current == newest_revision():
+    if current == newest:
         return
     if current is not None and database.path is not None:
         _back_up(database.path, settings.data_dir / "backups", current)
     with prepared(database) as connection:
-        command.upgrade(_config(connection), "head")
-    log.info("database tables are now at %s", newest_revision())
+        command.upgrade(_config(folder, connection), "head")
+    log.info("database tables are now at %s", newest)
 
 
 @contextmanager
@@ -157,27 +165,27 @@ def _back_up(path: Path, folder: Path, revision: str) -> None:
         old.unlink()
 
 
-def _config(connection: Connection | None = None) -> Config:
+def _config(folder: Path, connection: Connection | None = None) -> Config:
     config = Config()
-    config.set_main_option("script_location", str(CHECKOUT / "migrations").replace("%", "%%"))
+    config.set_main_option("script_location", str(folder).replace("%", "%%"))
     config.set_main_option("file_template", "%%(rev)s_%%(slug)s")
     config.attributes["connection"] = connection
     return config
 
 
-def _scripts() -> ScriptDirectory:
-    return ScriptDirectory.from_config(_config())
+def _scripts(folder: Path) -> ScriptDirectory:
+    return ScriptDirectory.from_config(_config(folder))
 
 
 def begin_migration(settings: Settings, message: str) -> Path:
     """Write a new migration that takes the migrated database of ``settings`` to the models."""
     migrate(settings)
-    number = f"{len(list(_scripts().walk_revisions())) + 1:04d}"
+    number = f"{len(list(_scripts(MIGRATIONS).walk_revisions())) + 1:04d}"
     database = _open(settings)
     try:
         with prepared(database) as connection:
             made = command.revision(
-                _config(connection), message=message, autogenerate=True, rev_id=number
+                _config(MIGRATIONS, connection), message=message, autogenerate=True, rev_id=number
             )
     finally:
         database.dispose()

@@ -1,0 +1,55 @@
+"""Fixtures for every room: databases, and nothing that a room could own itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from server.settings import Settings
+from server.storage.engine import Database
+from server.storage.migrating import migrate
+from tests import databases
+
+
+@pytest.fixture(scope="session")
+def migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty, migrated SQLite file, made once per test process."""
+    return databases.migrated_file(tmp_path_factory.mktemp("migrated"))
+
+
+@pytest.fixture(scope="session")
+def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of a migrated PostgreSQL database of this test process."""
+    folder = tmp_path_factory.mktemp("postgres")
+    with databases.own_postgres(folder.parent.name.replace("-", "_")) as address:
+        migrate(Settings(data_dir=folder, database_url=address))
+        yield address
+
+
+@pytest.fixture(params=databases.BACKENDS)
+def database(
+    request: pytest.FixtureRequest, tmp_path: Path, migrated_file: Path
+) -> Iterator[Database]:
+    """A fresh, migrated database: SQLite, and PostgreSQL too where one is offered."""
+    if request.param == "sqlite":
+        with databases.sqlite_copy(migrated_file, tmp_path / "database") as fresh:
+            yield fresh
+        return
+    address = request.getfixturevalue("postgres_url")
+    fresh = Database(
+        Settings(data_dir=tmp_path, database_url=address).resolved_database_url, wait_seconds=20
+    )
+    databases.empty(fresh)
+    try:
+        yield fresh
+    finally:
+        fresh.dispose()
+
+
+@pytest.fixture
+def sqlite_database(tmp_path: Path, migrated_file: Path) -> Iterator[Database]:
+    """A fresh, migrated SQLite database, for what is SQLite's own."""
+    with databases.sqlite_copy(migrated_file, tmp_path / "database") as fresh:
+        yield fresh
