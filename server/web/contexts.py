@@ -1,0 +1,187 @@
+"""One dataclass per page: exactly what its template may name, checked by a test."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+from uuid import UUID
+
+from server.services.catalogue import FindingText
+from server.services.learners import Learner
+from server.services.progress import Progress
+from server.services.study import Feedback, Home, Look, RoundSummary
+from server.web.overlays import Outline
+
+
+@dataclass(frozen=True)
+class PageContext:
+    """What every template gets."""
+
+    TEMPLATE: ClassVar[str] = ""
+
+
+@dataclass(frozen=True)
+class Notice(PageContext):
+    """A few words for the page's notice; the page itself stays."""
+
+    TEMPLATE: ClassVar[str] = "notice.html"
+    heading: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Page(PageContext):
+    """What every whole page gets: who is practising, or None for a visitor."""
+
+    learner: Learner | None
+
+
+@dataclass(frozen=True)
+class FrontPage(Page):
+    """The first page: what this is, and the button that begins."""
+
+    TEMPLATE: ClassVar[str] = "front/first.html"
+    findings: tuple[FindingText, ...]
+
+
+@dataclass(frozen=True)
+class WelcomePage(Page):
+    """One of the opening screens."""
+
+    TEMPLATE: ClassVar[str] = "front/welcome.html"
+    step: int
+    steps: int
+    findings: tuple[FindingText, ...]
+
+
+@dataclass(frozen=True)
+class HomePage(Page):
+    """A learner's own first page."""
+
+    TEMPLATE: ClassVar[str] = "front/home.html"
+    home: Home
+
+
+@dataclass(frozen=True)
+class SheetRow:
+    """One judgement of the answer sheet."""
+
+    finding: str
+    number: int
+    asks: str
+    normal: str
+    present: str
+    asked: bool
+
+
+@dataclass(frozen=True)
+class LookPage(Page):
+    """An eye and its answer sheet."""
+
+    TEMPLATE: ClassVar[str] = "study/look.html"
+    look: Look
+    rows: tuple[SheetRow, ...]
+    answer_id: UUID
+    """For a page that runs without its script: reload makes another, resubmission does not."""
+
+
+@dataclass(frozen=True)
+class ResultRow:
+    """One line of the corrected answer sheet, in words."""
+
+    finding: str
+    asks: str
+    truth: str
+    """What is there, in the sheet's word; empty when it was not in view."""
+    mark: Literal["seen", "missed", "imagined", "agreed", "unseen"]
+    """Also the name of its icon."""
+    words: str
+    measure: str
+
+
+@dataclass(frozen=True)
+class FeedbackPage(Page):
+    """The same eye after the answer."""
+
+    TEMPLATE: ClassVar[str] = "study/feedback.html"
+    feedback: Feedback
+    look: Look
+    headline: str
+    verdict: str
+    comes_back: str
+    rows: tuple[ResultRow, ...]
+    outlines: tuple[Outline, ...]
+    comparison_outlines: tuple[Outline, ...]
+    codes: tuple[tuple[str, str], ...]
+    """ICD-10 code and its words."""
+
+
+@dataclass(frozen=True)
+class PreparingPage(Page):
+    """The next eye is still being drawn."""
+
+    TEMPLATE: ClassVar[str] = "study/preparing.html"
+    round_id: UUID
+    answered: int
+    planned: int
+    retry_after: float
+
+
+@dataclass(frozen=True)
+class SummaryPage(Page):
+    """The end of a round."""
+
+    TEMPLATE: ClassVar[str] = "study/summary.html"
+    summary: RoundSummary
+    findings: tuple[FindingText, ...]
+
+
+@dataclass(frozen=True)
+class ProgressPage(Page):
+    """How a learner is doing."""
+
+    TEMPLATE: ClassVar[str] = "progress/progress.html"
+    progress: Progress
+    findings: tuple[FindingText, ...]
+
+
+@dataclass(frozen=True)
+class ReadingPage(Page):
+    """How to read a fundus."""
+
+    TEMPLATE: ClassVar[str] = "reading/reading.html"
+    findings: tuple[FindingText, ...]
+
+
+@dataclass(frozen=True)
+class SettingsPage(Page):
+    """The learner's settings, as stored or as just typed."""
+
+    TEMPLATE: ClassVar[str] = "account/settings.html"
+    name: str
+    timezone: str
+    round_minutes: int
+    weekly_goal_days: int
+    untimed: bool
+    timezones: tuple[str, ...]
+    saved: bool
+    problem: str
+    """Empty, or why what was typed could not be saved."""
+
+
+@dataclass(frozen=True)
+class AboutPage(Page):
+    """What the program is, its limits, and its licences."""
+
+    TEMPLATE: ClassVar[str] = "about/about.html"
+    version: str
+
+
+@dataclass(frozen=True)
+class ErrorPage(Page):
+    """A request that came to nothing."""
+
+    TEMPLATE: ClassVar[str] = "error.html"
+    status: int
+    heading: str
+    message: str

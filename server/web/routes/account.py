@@ -1,0 +1,90 @@
+"""A learner's settings, and leaving this device."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Annotated
+from zoneinfo import available_timezones
+
+from fastapi import APIRouter, Form, Query
+from starlette.requests import Request
+from starlette.responses import Response
+
+from server.errors import BadInput
+from server.services import learners
+from server.services.learners import SettingsChange
+from server.web.access import reading, writing
+from server.web.contexts import SettingsPage
+from server.web.forms import SettingsForm
+from server.web.pages import see_other
+from server.web.sessions import drop_token
+from server.web.site import site_of
+
+router = APIRouter(prefix="/settings")
+
+
+@router.get("")
+def show(request: Request, saved: Annotated[bool, Query()] = False) -> Response:
+    """Show the settings as they are stored."""
+    with reading(request) as visit:
+        learner = visit.learner
+    context = SettingsPage(
+        learner=learner,
+        name=learner.name,
+        timezone=learner.timezone,
+        round_minutes=learner.round_minutes,
+        weekly_goal_days=learner.weekly_goal_days,
+        untimed=learner.untimed,
+        timezones=_timezones(),
+        saved=saved,
+        problem="",
+    )
+    return site_of(request).pages.render(request, context)
+
+
+@router.post("")
+def save(request: Request, form: Annotated[SettingsForm, Form()]) -> Response:
+    """Store the settings; what cannot be stored is shown again with the reason."""
+    change = SettingsChange(
+        name=form.name,
+        timezone=form.timezone,
+        round_minutes=form.round_minutes,
+        weekly_goal_days=form.weekly_goal_days,
+        untimed=form.untimed,
+    )
+    try:
+        with writing(request) as visit:
+            learner = visit.learner
+            learners.update_settings(visit.session, learner, change)
+    except BadInput as problem:
+        context = SettingsPage(
+            learner=learner,
+            name=form.name,
+            timezone=form.timezone,
+            round_minutes=form.round_minutes,
+            weekly_goal_days=form.weekly_goal_days,
+            untimed=form.untimed,
+            timezones=_timezones(),
+            saved=False,
+            problem=str(problem),
+        )
+        return site_of(request).pages.render(request, context, status=problem.status)
+    return see_other("/settings?saved=true")
+
+
+@router.post("/leave-device")
+def leave_device(request: Request) -> Response:
+    """End the session on this device."""
+    site = site_of(request)
+    with writing(request) as visit:
+        learners.end_session(visit.session, visit.token)
+    response = see_other("/")
+    drop_token(response, site.settings)
+    return response
+
+
+@lru_cache(maxsize=1)
+def _timezones() -> tuple[str, ...]:
+    """Return the zones a person would choose from, in order."""
+    named = (name for name in available_timezones() if "/" in name and not name.startswith("Etc/"))
+    return (*sorted(named), "UTC")

@@ -1,0 +1,67 @@
+"""The first page, the opening explanation, and a learner's home."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Query
+from starlette.requests import Request
+from starlette.responses import Response
+
+from server.services import learners, study
+from server.services.learners import SettingsChange
+from server.web.access import reading, reading_as_anyone, writing, writing_as_anyone
+from server.web.contexts import FrontPage, HomePage, WelcomePage
+from server.web.forms import StartForm
+from server.web.pages import see_other
+from server.web.sessions import set_token
+from server.web.site import site_of
+
+router = APIRouter()
+
+OPENING_SCREENS = 3
+
+
+@router.get("/")
+def first_page(request: Request) -> Response:
+    """Show a visitor what this is, and a learner their home."""
+    site = site_of(request)
+    with reading_as_anyone(request) as visit:
+        if visit.learner is None:
+            return site.pages.render(request, FrontPage(None, site.catalogue.findings))
+        home = study.home(visit.session, visit.learner, visit.now)
+        return site.pages.render(request, HomePage(visit.learner, home))
+
+
+@router.post("/start")
+def start(request: Request, form: Annotated[StartForm, Form()]) -> Response:
+    """Make a visitor a guest learner; a second tap finds the first one's learner."""
+    site = site_of(request)
+    with writing_as_anyone(request) as visit:
+        if visit.learner is not None:
+            return see_other("/")
+        _, token = learners.new_guest(visit.session, form.timezone, visit.now)
+    response = see_other("/welcome")
+    set_token(response, site.settings, token)
+    return response
+
+
+@router.get("/welcome")
+def welcome(
+    request: Request, step: Annotated[int, Query(ge=1, le=OPENING_SCREENS)] = 1
+) -> Response:
+    """Show one of the opening screens."""
+    site = site_of(request)
+    with reading(request) as visit:
+        context = WelcomePage(visit.learner, step, OPENING_SCREENS, site.catalogue.findings)
+        return site.pages.render(request, context)
+
+
+@router.post("/welcome")
+def welcome_done(request: Request) -> Response:
+    """Note that the opening was read or skipped, and begin the first round."""
+    with writing(request) as visit:
+        seen = SettingsChange(first_run_seen=True)
+        learner = learners.update_settings(visit.session, visit.learner, seen)
+        begun = study.start_or_resume_round(visit.session, learner, visit.now)
+    return see_other(f"/rounds/{begun.id}/next")

@@ -1,0 +1,49 @@
+"""The session cookie: a random key to a row on the server, and nothing else.
+
+The cookie is set when a session begins, renewed with the same value when a round
+starts, and removed when the session ends, so two answers that cross on the way
+can never overwrite one another's state.
+"""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from server.settings import Settings
+
+SECONDS_A_DAY = 86_400
+
+
+def cookie_name(settings: Settings) -> str:
+    """The cookie's name; over TLS its prefix makes browsers bind it to this host alone."""
+    return "__Host-fundus-session" if settings.secure_cookies else "fundus-session"
+
+
+def read_token(request: Request, settings: Settings) -> str | None:
+    """The session token the browser sent, if any."""
+    return request.cookies.get(cookie_name(settings)) or None
+
+
+def set_token(response: Response, settings: Settings, token: str) -> None:
+    """Hand the browser its session token, out of reach of scripts and other sites."""
+    response.set_cookie(
+        cookie_name(settings),
+        token,
+        max_age=settings.session_days * SECONDS_A_DAY,
+        path="/",
+        secure=settings.secure_cookies,
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def drop_token(response: Response, settings: Settings) -> None:
+    """Tell the browser to forget its session token."""
+    response.delete_cookie(
+        cookie_name(settings),
+        path="/",
+        secure=settings.secure_cookies,
+        httponly=True,
+        samesite="lax",
+    )

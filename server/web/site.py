@@ -1,0 +1,44 @@
+"""Everything a request needs that outlives it, made once when the program starts."""
+
+from __future__ import annotations
+
+import threading
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field
+from typing import cast
+
+from starlette.requests import Request
+
+from server.clock import Clock
+from server.services.catalogue import Catalogue
+from server.settings import Settings
+from server.storage.engine import Database
+from server.web.pages import Pages
+from server.web.static import Assets
+
+
+@dataclass(frozen=True)
+class Site:
+    """One running site."""
+
+    settings: Settings
+    database: Database
+    clock: Clock
+    assets: Assets
+    pages: Pages
+    catalogue: Catalogue
+    _writer: threading.Lock = field(default_factory=threading.Lock)
+
+    def writers_turn(self) -> AbstractContextManager[object]:
+        """Wait for this process's turn to write.
+
+        SQLite lets one connection write at a time and has the others poll with
+        growing pauses; a lock hands the turn on at once instead. PostgreSQL
+        needs no such queue.
+        """
+        return self._writer if self.database.is_sqlite else nullcontext()
+
+
+def site_of(request: Request) -> Site:
+    """The site a request came to."""
+    return cast(Site, request.app.state.site)
