@@ -239,10 +239,10 @@ def _illuminate(
         for j in range(size):
             x = (2.0 * j + 1.0) / size - 1.0 - lamp_x
             q2 = x * x + y * y
-            lit = max(1.10 - fall * q2 - 0.25 * fall * q2 * q2, 0.10)
-            linear[i, j, 0] *= np.float32(lit * gain[0])
-            linear[i, j, 1] *= np.float32(lit * gain[1])
-            linear[i, j, 2] *= np.float32(lit * gain[2] * blue)
+            lit = np.float32(max(1.10 - fall * q2 - 0.25 * fall * q2 * q2, 0.10))
+            linear[i, j, 0] *= lit * gain[0]
+            linear[i, j, 1] *= lit * gain[1]
+            linear[i, j, 2] *= lit * gain[2] * blue
 
 
 @njit(cache=True, fastmath=True)
@@ -262,44 +262,51 @@ def _develop(
 ) -> None:
     """Scatter, fringe and encode light; write encoded RGB and its luminance."""
     size = sharp.shape[0]
-    half = 0.5 * (size - 1)
-    top = table.size - 2
-    cos, sin = math.cos(rim_angle), math.sin(rim_angle)
-    keep = (1.0 - halation) * (1.0 - 0.55 * haze)
-    scatter = halation + 0.25 * haze
-    flat = 0.38 * haze
+    half = np.float32(0.5 * (size - 1))
+    unit = np.float32(1.0) / half
+    top = np.float32(table.size - 2)
+    one = np.float32(1.0)
+    cos, sin = np.float32(math.cos(rim_angle)), np.float32(math.sin(rim_angle))
+    keep = (one - halation) * (one - np.float32(0.55) * haze)
+    scatter = halation + np.float32(0.25) * haze
+    flat = np.float32(0.38) * haze
+    base = np.empty(3, np.float32)
+    for c in range(3):
+        base[c] = flat * (np.float32(0.85) * veil[c] + np.float32(0.15) * veil[1])
+        base[c] += np.float32(0.004) * veil[0]
+    share = np.array([0.30, 0.59, 0.11], np.float32)
+    scale = top / np.float32(math.sqrt(8.0))
     for i in range(size):
-        y = i - half
+        y = (i - half) * unit
+        up, down = max(i - 1, 0), min(i + 1, size - 1)
         for j in range(size):
-            x = j - half
-            r2 = (x * x + y * y) / (half * half)
-            r = math.sqrt(r2)
-            # Stray light creeps in at the rim, mostly on one side.
-            t = min(max((r - 0.62) / 0.42, 0.0), 1.0)
-            side = 0.55 + 0.45 * (x * cos + y * sin) / (half * r + 1e-6)
-            edge = rim * t * t * (3.0 - 2.0 * t) * side * side
-            total = 0.0
+            x = (j - half) * unit
+            r2 = x * x + y * y
+            edge = np.float32(0.0)
+            if r2 > np.float32(0.3844):
+                # Stray light creeps in at the rim, mostly on one side.
+                r = np.float32(math.sqrt(r2))
+                t = min((r - np.float32(0.62)) / np.float32(0.42), one)
+                side = np.float32(0.55) + np.float32(0.45) * (x * cos + y * sin) / r
+                edge = rim * t * t * (np.float32(3.0) - np.float32(2.0) * t) * side * side
+            # Red is imaged a little larger than green and blue a little smaller:
+            # a shift along the radius of less than a pixel, so its slope will do.
+            shift = np.float32(0.5) * fringe * r2 * half
+            left, right = max(j - 1, 0), min(j + 1, size - 1)
+            total = np.float32(0.0)
             for c in range(3):
-                # Blue is imaged a little larger than green, red a little smaller.
-                stretch = 1.0 + fringe * (1.0 - c) * r2
-                u = min(max(half + x * stretch, 0.0), size - 1.001)
-                v = min(max(half + y * stretch, 0.0), size - 1.001)
-                a, b = int(v), int(u)
-                f, g = np.float32(v - a), np.float32(u - b)
-                if c == 1:
-                    light = sharp[i, j, 1]
-                else:
-                    light = (1 - f) * ((1 - g) * sharp[a, b, c] + g * sharp[a, b + 1, c]) + f * (
-                        (1 - g) * sharp[a + 1, b, c] + g * sharp[a + 1, b + 1, c]
-                    )
-                value = keep * light + scatter * wide[i, j, c]
-                value += flat * (0.85 * veil[c] + 0.15 * veil[1]) + edge * rim_colour[c]
-                value = min(max(value + 0.004 * veil[0], 0.0), 7.99)
-                position = math.sqrt(value / 8.0) * top
+                light = sharp[i, j, c]
+                if c != 1:
+                    slope = x * (sharp[i, right, c] - sharp[i, left, c])
+                    slope += y * (sharp[down, j, c] - sharp[up, j, c])
+                    light += (one - c) * shift * slope
+                value = keep * light + scatter * wide[i, j, c] + base[c] + edge * rim_colour[c]
+                value = min(max(value, np.float32(0.0)), np.float32(7.99))
+                position = np.float32(math.sqrt(value)) * scale
                 k = int(position)
-                shown = table[k] + (position - k) * (table[k + 1] - table[k])
+                shown = table[k] + (position - np.float32(k)) * (table[k + 1] - table[k])
                 encoded[i, j, c] = shown
-                total += (0.30, 0.59, 0.11)[c] * shown
+                total += share[c] * shown
             grey[i, j] = total
 
 
@@ -318,19 +325,21 @@ def _finish(
 ) -> None:
     """Sharpen, saturate, add noise, cut the field out and round to 8 bits."""
     size = grey.shape[0]
+    tint = np.array([0.6, -0.4, 1.0], np.float32) * np.float32(0.30)
+    unit = noise / np.float32(255.0)
     for i in range(size):
         a, b = (i + shift[0]) & 511, (i + shift[2]) & 511
         for j in range(size):
             seen = cover[i, j]
             g = grey[i, j]
-            crisp = sharpen * (g - soft[i, j])
+            j0, j1 = (j + shift[1]) & 511, (j + shift[3]) & 511
             # Noise grows in the shadows once they are lifted by the tone curve.
-            grain = tile[0, a, (j + shift[1]) & 511] * 0.8
-            grain += tile[1, b, (j + shift[3]) & 511] * 0.5
-            grain *= noise * (1.15 - 0.5 * g) / 255.0
-            own = tile[1, a, (j + shift[3]) & 511] * noise * 0.30 / 255.0
+            grain = np.float32(0.8) * tile[0, a, j0] + np.float32(0.5) * tile[1, b, j1]
+            common = sharpen * (g - soft[i, j])
+            common += grain * unit * (np.float32(1.15) - np.float32(0.5) * g)
+            own = tile[1, a, j1] * unit
             for c in range(3):
-                value = g + saturation * (encoded[i, j, c] - g) + crisp + grain
-                value += own * (0.6, -0.4, 1.0)[c]
-                value = min(max(value * 255.0, 0.0), 255.0) * seen + 2.0 * (1.0 - seen)
-                out[i, j, c] = np.uint8(value + 0.5)
+                value = g + saturation * (encoded[i, j, c] - g) + common + own * tint[c]
+                value = min(max(value * np.float32(255.0), np.float32(0.0)), np.float32(255.0))
+                value = value * seen + np.float32(2.0) * (np.float32(1.0) - seen)
+                out[i, j, c] = np.uint8(value + np.float32(0.5))

@@ -24,12 +24,15 @@ from server.rendering.streams import stream
 # two on each side, above and below (their distance is shortened, as the
 # picture's flat degrees are).
 _VORTICES = ((-44.0, -40.0), (36.0, -42.0), (-44.0, 40.0), (36.0, 42.0))
-_PX_PER_DEGREE = 5.5
+_PX_PER_DEGREE = 5.0
 
 
 @njit(cache=True, fastmath=True)
 def _smear(noise: Floats, u: Floats, v: Floats, steps: int, out: Floats) -> None:
-    """Average noise along the lines of the direction field (u, v), both ways."""
+    """Average noise along the lines of the direction field (u, v), both ways.
+
+    Steps are two pixels long: the noise is smooth over that distance.
+    """
     height, width = noise.shape
     for i in range(height):
         for j in range(width):
@@ -37,7 +40,7 @@ def _smear(noise: Floats, u: Floats, v: Floats, steps: int, out: Floats) -> None
             weight = 1.0
             for way in (-1.0, 1.0):
                 x, y = float(j), float(i)
-                px, py = u[i, j] * way, v[i, j] * way
+                px, py = 2.0 * u[i, j] * way, 2.0 * v[i, j] * way
                 for n in range(1, steps + 1):
                     x += px
                     y += py
@@ -48,7 +51,7 @@ def _smear(noise: Floats, u: Floats, v: Floats, steps: int, out: Floats) -> None
                     total += w * noise[a, b]
                     weight += w
                     # A direction has no sign: keep going the way we came.
-                    du, dv = u[a, b], v[a, b]
+                    du, dv = 2.0 * u[a, b], 2.0 * v[a, b]
                     if du * px + dv * py < 0:
                         du, dv = -du, -dv
                     px, py = du, dv
@@ -93,8 +96,8 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     )
     # Long ribbons, and fainter cross-links at an angle to them: the links join
     # neighbours and leave lozenges of stroma between, as in a real choroid.
-    main = _ribbon_set(eye, "main", angle, width_deg, 15, wide)
-    links = _ribbon_set(eye, "links", np.add(angle, np.float32(turn)), 0.8 * width_deg, 8, wide)
+    main = _ribbon_set(eye, "main", angle, width_deg, 7, wide)
+    links = _ribbon_set(eye, "links", np.add(angle, np.float32(turn)), 0.8 * width_deg, 4, wide)
     band = np.maximum(main, np.float32(0.8) * links - np.float32(0.55))
     span = frame.field_deg / pitch
     out = _window(band, wide, frame, span)

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.anatomy import Anatomy
@@ -40,14 +41,22 @@ def towards(angle: float, power: float = 1.0) -> Profile:
 
 def look_up(profile: Profile, theta: Floats) -> Floats:
     """Return a profile at the given angles (radians), linear between its entries."""
-    position = np.mod(theta * np.float32(180 / math.pi), np.float32(360))
-    low = position.astype(np.int32)
-    part = position - low
-    table = profile.astype(np.float32)
-    # Rounding can carry an angle just below a full turn to 360 itself.
-    low %= 360
-    found: Floats = table[low] * (1 - part) + table[(low + 1) % 360] * part
-    return found
+    angles = np.ascontiguousarray(theta, np.float32)
+    out = np.empty(angles.size, np.float32)
+    _interpolate(profile.astype(np.float32), angles.ravel(), out)
+    return out.reshape(angles.shape)
+
+
+@njit(cache=True, fastmath=True)
+def _interpolate(table: Floats, angles: Floats, out: Floats) -> None:
+    for n in range(angles.size):
+        position = angles[n] * np.float32(57.29577951308232)
+        position -= np.float32(360) * math.floor(position / np.float32(360))
+        low = int(position)
+        part = np.float32(position - low)
+        # Rounding can carry an angle just below a full turn to 360 itself.
+        a = table[low % 360]
+        out[n] = a + part * (table[(low + 1) % 360] - a)
 
 
 @dataclass

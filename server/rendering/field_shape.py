@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numba import njit
 
 from server.rendering.eye import Eye
 from server.rendering.frame import Floats
@@ -51,26 +52,33 @@ class FieldShape:
 @lru_cache(maxsize=16)
 def field_cover(shape: FieldShape, size: int) -> Floats:
     """Return how much of each pixel lies in the field, 0 to 1, shape (size, size)."""
-    radius = 0.496 * size
-    at = np.arange(size, dtype=np.float32) + 0.5 - 0.5 * size
-    x, y = at[None, :], at[:, None]
-    inside = np.float32(radius) - np.sqrt(x * x + y * y)
-    if shape.tab:
-        cos, sin = math.cos(shape.tab_angle), math.sin(shape.tab_angle)
-        along = (x * cos + y * sin) / radius
-        across = np.abs(-x * sin + y * cos) / radius
-        if shape.tab == "square":
-            tab = np.minimum(1.052 - along, 0.042 - across)
-        elif shape.tab == "pointed":
-            tab = 0.7 * (1.065 - along - across * 1.1)
-            tab = np.minimum(tab, 0.085 - across)
-        else:
-            tab = 0.034 - np.hypot(along - 1.0, across)
-        tab = np.where(along > 0.9, tab, -1.0)
-        inside = np.maximum(inside, tab.astype(np.float32) * np.float32(radius))
-    if shape.flat < 1.0:
-        inside = np.minimum(inside, np.float32(shape.flat * radius) - np.abs(y))
-    # An edge a pixel and a half wide: the mask lies near the sensor, not on it.
-    cover: Floats = np.clip(inside / np.float32(1.6) + 0.5, 0, 1).astype(np.float32)
+    tab = ("", "square", "pointed", "round").index(shape.tab)
+    cover = np.empty((size, size), np.float32)
+    _cut(cover, shape.flat, tab, math.cos(shape.tab_angle), math.sin(shape.tab_angle))
     cover.setflags(write=False)
     return cover
+
+
+@njit(cache=True, fastmath=True)
+def _cut(cover: Floats, flat: float, tab: int, cos: float, sin: float) -> None:
+    """Write the cover of a field; distances to its edge in field radii, then in pixels."""
+    size = cover.shape[0]
+    radius = 0.496 * size
+    for i in range(size):
+        y = (i + 0.5 - 0.5 * size) / radius
+        for j in range(size):
+            x = (j + 0.5 - 0.5 * size) / radius
+            inside = 1.0 - math.sqrt(x * x + y * y)
+            along = x * cos + y * sin
+            if tab > 0 and along > 0.9:
+                across = abs(-x * sin + y * cos)
+                if tab == 1:
+                    reach = min(1.052 - along, 0.042 - across)
+                elif tab == 2:
+                    reach = min(0.7 * (1.065 - along - 1.1 * across), 0.085 - across)
+                else:
+                    reach = 0.034 - math.sqrt((along - 1.0) ** 2 + across * across)
+                inside = max(inside, reach)
+            inside = min(inside, flat - abs(y))
+            # An edge a pixel and a half wide: the mask lies near the sensor, not on it.
+            cover[i, j] = min(max(inside * radius / 1.6 + 0.5, 0.0), 1.0)

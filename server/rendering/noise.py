@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from server.rendering.frame import Crop, Floats, Frame
-from server.rendering.streams import stream
+from server.rendering.streams import digest
 
 # Variance of a uniform cubic B-spline of white noise averaged over a cell is
 # (151/315)^2 in two dimensions; its inverse root brings the noise back to
@@ -28,7 +28,7 @@ _UNIT_1D = math.sqrt(315.0 / 151.0)
 
 def key(seed: int, layer: str) -> int:
     """Return the 32-bit lattice key of one noise layer of one eye."""
-    return int(stream(seed, layer).integers(0, 2**32, dtype=np.uint32))
+    return int.from_bytes(digest(seed, layer)[:4], "little")
 
 
 @njit(cache=True, inline="always")

@@ -13,6 +13,7 @@ and enlarged; only the fine grain is made at full size.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numba import njit
@@ -83,12 +84,17 @@ class Smooth:
     disc_away2: Floats
 
 
+@lru_cache(maxsize=6)
 def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
-    """Return the slow noise and the choroid on a grid coarse enough to be cheap."""
+    """Return the slow noise and the choroid on a grid coarse enough to be cheap.
+
+    Kept for the last few eyes: a twin or another severity needs the same. The
+    arrays are shared, so they are not to be written to.
+    """
     step = max(1, int(frame.px_per_degree / _COARSE_PX_PER_DEGREE))
     coarse = frame.coarser(step)
     xs, ys = coarse.x, coarse.y
-    return Smooth(
+    layers = Smooth(
         frame=coarse,
         big=octaves(eye.seed, "fundus", (16.0, 8.0, 3.5), (0.55, 0.33, 0.12), coarse),
         mid=octaves(eye.seed, "fundus mid", (1.8, 0.9), (0.6, 0.5), coarse),
@@ -96,6 +102,9 @@ def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
         away2=xs * xs + ys * ys,
         disc_away2=(xs - np.float32(anatomy.disc_x)) ** 2 + (ys - np.float32(anatomy.disc_y)) ** 2,
     )
+    for array in (layers.big, layers.mid, layers.vessels, layers.away2, layers.disc_away2):
+        array.setflags(write=False)
+    return layers
 
 
 def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
@@ -154,8 +163,8 @@ def _mix(
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
             # A blonde choroid has little there: its vessels are red on pale instead.
-            island = 2.5 * vis * (0.58 - ves) * min(1.0, pig / 0.35)
-            stroma = 0.44 * bare * (1 + 0.22 * slow) * (1 + island)
+            island = 3.3 * vis * (0.56 - ves) * min(1.0, pig / 0.35)
+            stroma = 0.44 * bare * (1 + 0.22 * slow) * (1 + max(island, -0.9))
             m = melanin * (epithelium + max(stroma, 0.02))
             # The macula's taller, denser epithelium darkens almost evenly in
             # red and green (Delori 1989: 0.59 and 0.59), so brown, not red.

@@ -118,7 +118,7 @@ class Scene:
     facts: dict[str, Fact] = field(default_factory=dict)
     linear: Floats = field(default_factory=lambda: np.zeros((0, 0, 3), np.float32))
     vessels: VesselMaps | None = None
-    kept: dict[str, Any] = field(default_factory=dict)
+    kept: dict[Any, Any] = field(default_factory=dict)
 
     @classmethod
     def of(cls, eye: Eye, view: View) -> Scene:

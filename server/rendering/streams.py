@@ -27,5 +27,9 @@ def stream(seed: int, layer: str) -> np.random.Generator:
         key is a SHA-256 digest, so it is the same on every machine and in
         every process (Python's own ``hash`` of a string is not).
     """
-    digest = hashlib.sha256(f"{seed}\x1f{layer}".encode()).digest()
-    return np.random.Generator(np.random.PCG64(int.from_bytes(digest[:16], "little")))
+    return np.random.Generator(np.random.PCG64(int.from_bytes(digest(seed, layer)[:16], "little")))
+
+
+def digest(seed: int, layer: str) -> bytes:
+    """Return the 32 bytes that key one layer of one eye (SHA-256)."""
+    return hashlib.sha256(f"{seed}\x1f{layer}".encode()).digest()
