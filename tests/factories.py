@@ -84,13 +84,10 @@ def catalogue(specs: Sequence[CardSpec]) -> Catalogue:
 
 
 def some_cards() -> list[CardSpec]:
-    """Return twelve cards: six findings, three look-alikes, three normal eyes."""
-    specs = [card_spec(f"{name}-card", finding=name) for name in FINDINGS]
-    specs += [
-        card_spec(f"looks-like-{name}", mimics=name)
-        for name in ("swollen-margin", "pale-disc", "enlarged-cup")
-    ]
-    specs += [card_spec(f"normal-{number}") for number in range(3)]
+    """Return 24 cards: each finding twice, each mimicked once, and six normal eyes."""
+    specs = [card_spec(f"{name}-{n}", finding=name) for n in (1, 2) for name in FINDINGS]
+    specs += [card_spec(f"looks-like-{name}", mimics=name) for name in FINDINGS]
+    specs += [card_spec(f"normal-{n}") for n in range(6)]
     return [spec.model_copy(update={"position": 10 * n}) for n, spec in enumerate(specs, start=1)]
 
 
