@@ -26,6 +26,9 @@ from server.rendering.streams import stream
 _CROWSTON_MM = np.array([1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.9])
 _CROWSTON_MEDIAN = np.array([0.33, 0.35, 0.39, 0.42, 0.45, 0.50, 0.52, 0.55])
 _CROWSTON_UPPER = np.array([0.60, 0.59, 0.67, 0.68, 0.70, 0.71, 0.74, 0.75])
+# Straight lines through the table: its rows are noisy (0.60, 0.59, 0.67).
+_MEDIAN_LINE = np.polyfit(_CROWSTON_MM, _CROWSTON_MEDIAN, 1)
+_UPPER_LINE = np.polyfit(_CROWSTON_MM, _CROWSTON_UPPER, 1)
 # His discs average 1.5 mm with about a quarter called small or large, which is
 # a spread of about 0.18 mm. His scale is not the one discs are drawn on
 # here, so a disc is carried over by its rank, never by its millimetres.
@@ -158,7 +161,7 @@ class Anatomy:
             )
             < 1.0
         )
-        return np.where(inside, reach, 0.0).max(axis=-1)
+        return np.asarray(np.where(inside, reach, 0.0).max(axis=-1))
 
     def cup_level(self, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
         """Radial position in the cup: 0 at its centre, 1 on its edge, above 1 outside."""
@@ -328,9 +331,8 @@ def _cup_at(disc_height_mm: float, deviate: float) -> float:
     spread = math.hypot(_DISC_SD_MM * 1.075, _DISC_MEAN_MM * 0.045)
     rank = (disc_height_mm - mean) / spread
     size = float(np.clip(_CROWSTON_MEAN_MM + _CROWSTON_SD_MM * rank, 1.05, 2.1))
-    # Straight lines through the table: its rows are noisy (0.60, 0.59, 0.67).
-    median = float(np.polyval(np.polyfit(_CROWSTON_MM, _CROWSTON_MEDIAN, 1), size))
-    upper = float(np.polyval(np.polyfit(_CROWSTON_MM, _CROWSTON_UPPER, 1), size))
+    median = float(np.polyval(_MEDIAN_LINE, size))
+    upper = float(np.polyval(_UPPER_LINE, size))
     spread_up = (upper - median) / 1.96
     return median + deviate * (spread_up if deviate > 0 else min(spread_up, median / 2.2))
 

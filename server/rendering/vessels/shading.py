@@ -45,10 +45,10 @@ def draw_look(eye: Eye, anatomy: Anatomy) -> VesselLook:
     s = anatomy.arteriosclerosis
     return VesselLook(
         artery=(0.150 * strength, 0.90 * strength, (0.72 + redness) * strength),
-        vein=(0.400 * strength, 1.30 * strength, (0.98 + redness) * strength),
-        streak=streak * (1 + 0.9 * s),
+        vein=(0.400 * strength, 0.90 * strength, (0.72 + redness) * strength),
+        streak=streak * (1 + 0.45 * s),
         vein_streak=vein_streak,
-        streak_width=width * (1 + 0.5 * s),
+        streak_width=width * (1 + 0.30 * s),
         sclerosis=s,
         sheen=anatomy.lustre * float(rng.uniform(0.5, 1.2)),
     )
@@ -138,6 +138,7 @@ def _shade(
                 big = min(max((rv / scale - 0.06) / 0.16, 0.0), 1.0)
                 vr = vein[0] * (0.62 + 0.38 * big)
                 ar = artery[0]
+                dense = 1.0
                 level = math.sqrt((x - disc_x) ** 2 + (y - disc_y) ** 2) / disc_radius
                 if level < 1.12:
                     # The disc returns more red than a picture can hold. Blood on it is
@@ -145,12 +146,14 @@ def _shade(
                     on = min((1.12 - level) / 0.24, 1.0)
                     full = min(max((oa + ov - 0.12) / 0.55, 0.0), 1.0) * on
                     red = linear[i, j, 0]
-                    linear[i, j, 0] = red + full * (min(red, 1.15) - red)
+                    top = max(1.15, 2.0 * linear[i, j, 1])
+                    linear[i, j, 0] = red + full * (min(red, top) - red)
                     ar *= 1.0 + 0.9 * on
-                    vr *= 1.0 + 0.45 * on
+                    dense = 1.0 + 1.0 * on
+                    vr *= 1.0 + 0.55 * on
                 linear[i, j, 0] *= math.exp(-(ar * oa + vr * ov))
-                linear[i, j, 1] *= math.exp(-(artery[1] * oa + vein[1] * ov))
-                linear[i, j, 2] *= math.exp(-(artery[2] * oa + vein[2] * ov))
+                linear[i, j, 1] *= math.exp(-dense * (artery[1] * oa + vein[1] * ov))
+                linear[i, j, 2] *= math.exp(-dense * (artery[2] * oa + vein[2] * ov))
             # Light streaks: along the axis, a shade towards the upper side.
             if ai > 0.0 and oa > 0.02 and not (top_vein and ov > 0.1):
                 wide = min(max((ra / scale - 0.055) / 0.09, 0.0), 1.0)
@@ -182,7 +185,7 @@ def _shade(
                 gap = (-ai / scale - 0.075) / 0.045
                 off = math.sqrt((x - disc_x) ** 2 + (y - disc_y) ** 2)
                 patch = max(0.35 + 0.5 * slow + 0.4 * fast, 0.0)
-                f = sheen * math.exp(-gap * gap) * math.exp(-((off / 13.0) ** 2)) * patch
+                f = sheen * math.exp(-gap * gap) * math.exp(-((off / 13.0) ** 2)) * patch * a_seen
                 if vi > 0.0:
                     f *= 0.4
                 linear[i, j, 0] += 0.030 * f

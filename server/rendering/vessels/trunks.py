@@ -140,7 +140,7 @@ def _lay_half(
             points[:, 0] += (scale - 1) * 1.4 * points[:, 1] * onset
         points[:, 0] += sweep * np.clip(points[:, 1], 0, 0.9) * onset
         grow = np.minimum(0.004 + 0.015 * reach, 0.035)
-        return points + own.normal(0.0, 1.0, points.shape) * grow[:, None]
+        return np.asarray(points + own.normal(0.0, 1.0, points.shape) * grow[:, None])
 
     arcade_uv = course("temporal")
     # The first pieces follow the root.
@@ -250,7 +250,7 @@ def _twisted(uv: Floats, radius: float, own: np.random.Generator, artery: bool) 
     tangent = np.gradient(uv, axis=0)
     tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
     sideways = amplitude * envelope * np.sin(2 * np.pi * along / wave + phase)
-    return uv + sideways[:, None] * np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    return np.asarray(uv + sideways[:, None] * np.stack([-tangent[:, 1], tangent[:, 0]], axis=1))
 
 
 def _cilioretinal(anatomy: Anatomy, own: np.random.Generator) -> Trunk:
