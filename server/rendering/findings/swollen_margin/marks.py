@@ -1,0 +1,275 @@
+"""Blood, white spots, exudates and folds about a swollen disc.
+
+They are no part of the scale of stages (it names none of them), so the haemorrhagic variant
+may show them at any stage. Flames lie among the nerve fibres and take their direction; they
+and the cotton-wool spots stay within some two disc diameters of the disc.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.rendering.disc import look_up
+from server.rendering.findings.swollen_margin.halo import Halo
+from server.rendering.frame import Crop, Floats
+from server.rendering.lesions import absorb, blur, draw_ripples, grown, smoothstep, spots
+from server.rendering.scene import Scene
+from server.rendering.strokes import Stroke, along_fibres, draw
+
+_FLAMES = 22
+_BLOTS = 9
+_COTTON = 5
+_EXUDATES = 46
+_MACULA_KEPT_DEG = 10.6
+"""Nothing of the swelling's marks is centred nearer to the fovea: what reaches the macula
+would be a finding of its own."""
+_COTTON_WHITE = (0.92, 0.36, 0.26)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where a mark lies: beyond the margin (degrees) at an angle, and from when it is there."""
+
+    beyond: float
+    angle: float
+    begins: float
+
+
+def _places(
+    scene: Scene, halo: Halo, rng: np.random.Generator, count: int, far: float, first: float
+) -> list[Mark]:
+    """Draw places of marks, each with the progress along the scale at which it begins."""
+    draws = rng.uniform(0, 1, (count, 3))
+    marks = []
+    for k, (out, turn, when) in enumerate(draws):
+        angle = 2 * math.pi * turn
+        # The papillomacular side is nearly always spared.
+        if math.cos(angle) > 0.80:
+            angle += math.copysign(0.9, math.sin(angle))
+        begins = first + (4.6 - first) * (0.75 * k / count + 0.25 * when)
+        marks.append(Mark(-0.35 + far * out**1.5, angle, begins))
+    return marks
+
+
+def _clear_of_macula(x: float, y: float, length: float) -> bool:
+    return math.hypot(x, y) - 0.5 * length > _MACULA_KEPT_DEG
+
+
+def paint_haemorrhages(scene: Scene, halo: Halo, along: float) -> None:
+    """Paint flames and a few blots, in front of the vessels."""
+    reach = float(halo.edge.max()) + 8.0
+    crop = scene.about_disc(reach)
+    if crop.empty:
+        return
+    rng = scene.rng("swollen-margin flames")
+    bleeds = rng.uniform(0.55, 1.0)
+    marks = _places(scene, halo, rng, _FLAMES, 3.8, 0.55)
+    strokes: list[Stroke] = []
+    bodies: list[Stroke] = []
+    for n, mark in enumerate(marks):
+        own = scene.rng(f"swollen-margin flame {n}")
+        size = float(grown(along, mark.begins, 1.3))
+        length = float(np.clip(0.95 * math.exp(own.normal(0, 0.50)), 0.35, 2.6))
+        edge = float(np.interp(mark.angle % (2 * math.pi), np.arange(361) * math.pi / 180,
+                               np.append(halo.edge, halo.edge[0])))  # fmt: skip
+        x, y = scene.from_disc(edge + mark.beyond, mark.angle)
+        kept = n / _FLAMES < bleeds and _clear_of_macula(x, y, length)
+        flame, body = _flame(scene, own, x, y, length * (0.35 + 0.65 * size), size)
+        if kept and size > 0:
+            strokes += flame
+            bodies += body
+    streaks = draw(scene.frame, strokes, soft=0.030, crop=crop)
+    body = draw(scene.frame, bodies, soft=0.10, crop=crop)
+    px = scene.frame.px_per_degree
+    thick = 0.95 * blur(body, 0.05 * px) * (0.55 + 0.45 * streaks) + 0.62 * streaks
+    cloud = scene.noise("swollen-margin blood", 0.30).over(scene.frame, crop)
+    thick *= np.clip(1 + 0.20 * cloud, 0.4, 1.5)
+    thick = np.maximum(thick, _blots(scene, halo, along, crop))
+    # Blood among the fibres does not lie under their veil, but is thinned by it a little.
+    absorb(scene.linear[crop.slices], 0.92 * np.clip(thick, 0, 1.35).astype(np.float32))
+    scene.add_mask("haemorrhage", thick, crop, threshold=0.30)
+
+
+def _flame(
+    scene: Scene, rng: np.random.Generator, x: float, y: float, length: float, size: float
+) -> tuple[list[Stroke], list[Stroke]]:
+    """Return the streaks and the denser body of one flame."""
+    count = 15
+    across = rng.normal(0, 0.40, count)
+    shift = rng.uniform(-1, 1, count)
+    share = rng.uniform(0.35, 1.0, count)
+    thick = rng.uniform(0.6, 1.3, count)
+    bend = rng.normal(0, 0.05, (count, 2))
+    width = length * rng.uniform(0.16, 0.34)
+    lean = rng.normal(0, 0.10)
+    streaks, bodies = [], []
+    if size <= 0:
+        return streaks, bodies
+    disc = scene.disc
+    for k in range(count):
+        own = length * share[k] * (1 - 0.45 * min(abs(across[k]), 1.0))
+        middle = 0.34 * length * shift[k] * (1 - share[k] * 0.6)
+        base = along_fibres(x, y, middle, disc.x, disc.y, step=0.10)[-1]
+        ahead = along_fibres(base[0], base[1], 0.1, disc.x, disc.y, step=0.1)[-1] - base
+        normal = np.array([-ahead[1], ahead[0]]) / max(float(np.hypot(*ahead)), 1e-6)
+        start = base + normal * across[k] * width
+        back = along_fibres(start[0], start[1], -own / 2, disc.x, disc.y, step=0.09,
+                            wobble=lean + bend[k, 0])  # fmt: skip
+        on = along_fibres(start[0], start[1], own / 2, disc.x, disc.y, step=0.09,
+                          wobble=lean + bend[k, 1])  # fmt: skip
+        path = np.concatenate([back[::-1], on[1:]])
+        t = np.linspace(-1, 1, len(path))
+        taper = np.clip(1 - np.abs(t) ** 1.6, 0, None)
+        streaks.append(Stroke(path, 0.038 * thick[k] * taper, 0.55 + 0.45 * size * share[k]))
+        if k < 4:
+            bodies.append(Stroke(path, 0.30 * width * taper, size))
+    return streaks, bodies
+
+
+def _blots(scene: Scene, halo: Halo, along: float, crop: Crop) -> Floats:
+    """Return the thickness of a few rounder haemorrhages further out."""
+    rng = scene.rng("swollen-margin blots")
+    marks = _places(scene, halo, rng, _BLOTS, 5.5, 2.2)
+    radius = 0.09 * np.exp(rng.normal(0, 0.45, _BLOTS))
+    shape = draw_ripples(rng, _BLOTS, 0.14)
+    aspect, turn = rng.uniform(1, 1.8, _BLOTS), rng.uniform(0, math.pi, _BLOTS)
+    size = grown(along, np.array([m.begins for m in marks]), 1.2)
+    points = [
+        scene.from_disc(halo.edge.mean() + 0.5 + max(mark.beyond, 0.0), mark.angle)
+        for mark in marks
+    ]
+    for n, (x, y) in enumerate(points):
+        if not _clear_of_macula(x, y, 0.3):
+            size[n] = 0
+    xs, ys = np.array(points).T
+    return spots(
+        scene.frame, xs, ys, radius * size, edge=0.05, aspect=aspect, turn=turn, ripples=shape,
+        crop=crop,
+    )  # fmt: skip
+
+
+def paint_cotton_wool(scene: Scene, halo: Halo, along: float) -> None:
+    """Paint cotton-wool spots: swollen fibres where a small artery has closed."""
+    crop = scene.about_disc(float(halo.edge.max()) + 9.0)
+    if crop.empty:
+        return
+    rng = scene.rng("swollen-margin cotton wool")
+    marks = _places(scene, halo, rng, _COTTON, 4.8, 1.5)
+    count = int(rng.integers(1, _COTTON + 1))
+    xs, ys = scene.frame.degrees(crop)
+    total = np.zeros(crop.shape, np.float32)
+    fluff = scene.noise("swollen-margin cotton fluff", 0.34).over(scene.frame, crop)
+    fluff += 0.6 * scene.noise("swollen-margin cotton fluff", 0.15).over(scene.frame, crop)
+    for n, mark in enumerate(marks):
+        length, width, lean = rng.uniform(0.45, 0.95), rng.uniform(0.32, 0.6), rng.normal(0, 0.4)
+        size = float(grown(along, mark.begins, 1.2))
+        x, y = scene.from_disc(float(halo.edge.mean()) + 1.0 + max(mark.beyond, 0), mark.angle)
+        if size <= 0 or n >= count or not _clear_of_macula(x, y, 2 * length):
+            continue
+        way = math.atan2(y - scene.disc.y, x - scene.disc.x) + lean
+        dx, dy = xs - np.float32(x), ys - np.float32(y)
+        u = (dx * math.cos(way) + dy * math.sin(way)) / (length * (0.5 + 0.5 * size))
+        v = (-dx * math.sin(way) + dy * math.cos(way)) / (width * (0.5 + 0.5 * size))
+        level = np.sqrt(u * u + v * v) + 0.16 * fluff
+        total = np.maximum(total, size * (1 - smoothstep(0.25, 1.25, level)).astype(np.float32))
+    if not total.any():
+        return
+    light = scene.linear[crop.slices]
+    cover = np.clip(0.92 * total, 0, 1).astype(np.float32)
+    tint = 1.25 - 0.55 * scene.eye.pigmentation
+    for channel in range(3):
+        light[..., channel] *= 1 - 0.72 * cover
+        light[..., channel] += np.float32(_COTTON_WHITE[channel] * tint) * cover
+    scene.add_mask("cotton-wool-spot", total, crop, threshold=0.40)
+    for name in ("arterioles", "venules"):
+        scene.masks[name][crop.slices] &= total < 0.75
+
+
+def paint_exudates(scene: Scene, halo: Halo, along: float) -> None:
+    """Paint a few hard exudates where the swelling leaks, clear of the macula."""
+    late = float(grown(along, 3.0, 1.6))
+    rng = scene.rng("swollen-margin exudates")
+    here = rng.random() < 0.55
+    turn = rng.normal(0, 0.45, _EXUDATES)
+    out = rng.gamma(2.2, 0.42, _EXUDATES)
+    radius = 0.045 * np.exp(rng.normal(0, 0.40, _EXUDATES))
+    begins = rng.uniform(3.0, 4.6, _EXUDATES)
+    side = rng.choice([-0.75, 0.75])
+    if not here or late <= 0:
+        return
+    crop = scene.about_disc(float(halo.edge.max()) + 6.0)
+    if crop.empty:
+        return
+    angle = side + turn
+    away = float(halo.edge.mean()) + 0.5 + out
+    x, y = scene.disc.x + away * np.cos(angle), scene.disc.y + away * np.sin(angle)
+    size = grown(along, begins, 1.0) * (np.hypot(x, y) > _MACULA_KEPT_DEG)
+    cover = spots(scene.frame, x, y, radius * size, edge=0.035, crop=crop)
+    light = scene.linear[crop.slices]
+    for channel, factor in enumerate((1.45, 3.0, 1.9)):
+        light[..., channel] *= 1 + np.float32(factor - 1) * 0.8 * cover
+    scene.add_mask("exudate", cover, crop, threshold=0.5)
+
+
+def paint_folds(scene: Scene, halo: Halo, along: float) -> None:
+    """Paint concentric folds of the retina beside the disc (Paton), mostly temporal."""
+    strength = float(grown(along, 2.3, 1.7))
+    rng = scene.rng("swollen-margin folds")
+    spacing, turn, spread = rng.uniform(0.30, 0.42), rng.normal(0.0, 0.25), rng.uniform(0.45, 0.8)
+    own = rng.uniform(0.35, 1.0)
+    crop = scene.about_disc(float(halo.edge.max()) + 5.0)
+    if strength <= 0 or crop.empty:
+        return
+    xs, ys = scene.frame.degrees(crop)
+    dx, dy = xs - np.float32(scene.disc.x), ys - np.float32(scene.disc.y)
+    theta, r = np.arctan2(dy, dx), np.hypot(dx, dy)
+    beyond = r - look_up(halo.edge, theta)
+    wander = scene.noise("swollen-margin folds", 1.6).over(scene.frame, crop)
+    wander += 0.35 * scene.noise("swollen-margin folds", 0.7).over(scene.frame, crop)
+    phase = (beyond + 0.17 * wander) / np.float32(spacing) * np.float32(2 * math.pi)
+    gaps = scene.noise("swollen-margin fold gaps", 1.1).over(scene.frame, crop)
+    apart = np.angle(np.exp(1j * (theta - turn)))
+    where = np.exp(-((apart / spread) ** 2)) * smoothstep(0.5, 1.0, beyond)
+    where = where * (1 - smoothstep(1.7, 2.9, beyond)) * np.clip(0.75 + 0.5 * gaps, 0, 1.3)
+    # A fold is a narrow dark furrow with a pale crest beside it.
+    wave = 0.65 * np.cos(phase) + 0.35 * np.cos(2 * phase + 0.6)
+    line: NDArray[np.floating] = np.float32(0.095 * own * strength) * wave * where
+    for channel, much in enumerate((0.55, 1.0, 1.0)):
+        scene.linear[crop.slices][..., channel] *= 1 + np.float32(much) * line
+    if own * strength > 0.25:
+        shown = (where > 0.45) & (np.cos(phase) < -0.2)
+        scene.add_mask("fold", shown, crop)
+
+
+def paint_capillaries(scene: Scene, halo: Halo, along: float) -> None:
+    """Paint the widened fine vessels on the swollen head, over its tissue."""
+    crop = scene.disc.crop(scene.frame, 1.4, 0.5)
+    if crop.empty:
+        return
+    rng = scene.rng("swollen-margin capillaries")
+    count = 34
+    strokes = []
+    for angle, start, length, thick, begins in rng.uniform(0, 1, (count, 5)):
+        bends = rng.normal(0, 0.30, 14)
+        size = float(grown(along, 1.0 + 2.2 * begins, 1.4))
+        if size <= 0:
+            continue
+        way = 2 * math.pi * angle
+        radius = float(halo.edge.mean())
+        x, y = scene.from_disc(radius * (0.25 + 0.6 * start), way)
+        steps = 0.05 + 0.09 * length
+        heading = way + np.cumsum(0.45 * bends)
+        path = np.empty((15, 2))
+        path[0] = x, y
+        path[1:, 0] = x + np.cumsum(steps * np.cos(heading))
+        path[1:, 1] = y + np.cumsum(steps * np.sin(heading))
+        t = np.linspace(-1, 1, 15)
+        radii = (0.016 + 0.016 * thick) * np.clip(1 - 0.7 * t * t, 0, None)
+        strokes.append(Stroke(path, radii, size))
+    cover = draw(scene.frame, strokes, soft=0.025, crop=crop)
+    fade = 1 - 0.6 * float(smoothstep(4.3, 5.5, along))
+    absorb(scene.linear[crop.slices], (0.34 * fade * cover).astype(np.float32), (0.5, 1.6, 1.4))
