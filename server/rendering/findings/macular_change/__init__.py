@@ -13,8 +13,9 @@ from server.rendering.features import Painter, register
 from server.rendering.findings.macular_change.atrophy import paint_atrophy
 from server.rendering.findings.macular_change.diabetic import paint_exudate
 from server.rendering.findings.macular_change.drusen import paint_hard, paint_soft
-from server.rendering.findings.macular_change.neovascular import paint_scar, paint_wet
+from server.rendering.findings.macular_change.neovascular import paint_wet
 from server.rendering.findings.macular_change.pigment import paint_clumps
+from server.rendering.findings.macular_change.scar import paint_scar
 from server.rendering.scene import Scene
 
 
@@ -49,8 +50,8 @@ class MacularChange(Painter):
             paint_soft(scene, 0.35 * severity)
             paint_clumps(scene, severity)
         elif variant == "atrophy":
-            paint_soft(scene, 0.40 * severity)
-            paint_hard(scene, 0.40 * severity)
+            paint_soft(scene, min(0.55, 1.6 * severity))
+            paint_hard(scene, min(0.55, 1.6 * severity))
             paint_atrophy(scene, severity)
         elif variant == "wet":
             paint_soft(scene, 0.45 * severity)

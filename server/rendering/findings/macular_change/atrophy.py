@@ -11,11 +11,15 @@ from __future__ import annotations
 import numpy as np
 
 from server.rendering.eye import MM_PER_DEGREE
+from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
 from server.rendering.frame import Crop, Floats
-from server.rendering.lesions import MELANIN, absorb, area_mm2, blur, lift, patch, smoothstep
+from server.rendering.lesions import MELANIN, absorb, area_mm2, blend, blur, patch, smoothstep
 from server.rendering.scene import Scene
 
 LEAST_UM = 175.0
+
+CHOROID_BLOOD = (0.40, 2.10, 1.90)
+"""Blood behind the retina: a little less red is lost than in front of it."""
 
 
 def paint_atrophy(scene: Scene, severity: float) -> None:
@@ -25,10 +29,15 @@ def paint_atrophy(scene: Scene, severity: float) -> None:
     if crop.empty:
         return
     cover = _cover(scene, severity, crop)
-    scene.show_bare(_mottled(scene, cover, crop), crop)
     light = scene.linear[crop.slices]
-    # Sclera behind thin choroid: a little lighter and yellower than bare choroid alone.
-    lift(light, cover, (1.04, 1.16, 1.06))
+    bare = scene.bare[crop.slices]
+    # The small vessels go with the epithelium: what is left of the choroid is
+    # paler and flatter than under a healthy one.
+    flat = np.stack([blur(bare[..., c], 0.5 * frame.px_per_degree) for c in range(3)], axis=-1)
+    blend(light, _mottled(scene, cover, crop), bare + np.float32(0.12) * (flat - bare))
+    around = surrounding_light(scene, crop)
+    lift_towards(light, np.float32(0.22) * cover, (1.18, 1.60, 1.40), around, 1.0)
+    _choroidal_vessels(scene, cover, light, crop)
     _dark_edge(scene, cover, light, crop)
     # The centre closes over last; until then it lies dark in the horseshoe.
     scene.add_mask("atrophy", cover, crop)
@@ -40,14 +49,14 @@ def paint_atrophy(scene: Scene, severity: float) -> None:
 
 def _cover(scene: Scene, severity: float, crop: Crop) -> Floats:
     rng = scene.rng("macular-change atrophy")
-    count = 13
+    count = 17
     start = rng.uniform(0, 2 * np.pi)
     step = rng.normal(0.55, 0.22, count)
     # Patches come next to those that are there: the horseshoe fills by angle.
     side = np.where(np.arange(count) % 2 == 0, 1, -1)
-    angle = start + side * np.cumsum(np.abs(step)) * 0.5
-    away = np.clip(rng.normal(2.1, 0.65, count), 1.05, 4.2)
-    size = np.clip(rng.normal(1.05, 0.35, count), 0.5, 1.8)
+    angle = start + side * np.cumsum(np.abs(step)) * 0.42
+    away = np.clip(rng.normal(2.2, 0.75, count), 1.1, 4.6)
+    size = np.clip(rng.normal(0.95, 0.35, count), 0.4, 1.7)
     onset = np.concatenate([[0.0], 0.10 + 0.62 * np.linspace(0, 1, count - 1) ** 0.9])
     began = np.asarray(smoothstep(0.0, 1.0, (severity - onset) / 0.5), float)
     # The first patch is past the least size almost at once, then creeps.
@@ -61,10 +70,10 @@ def _cover(scene: Scene, severity: float, crop: Crop) -> Floats:
     ]
     closing = float(smoothstep(0.70, 1.0, severity))
     outline.append((0.0, 0.0, 1.7 * closing))
-    ragged = 0.10 + 0.30 * min(1.0, severity * 1.4)
+    ragged = 0.07 + 0.17 * min(1.0, severity * 1.4)
     return patch(
         scene.frame, scene.eye.seed, "macular-change atrophy", outline, edge=0.055,
-        raggedness=ragged, cell=0.95, join=0.35, crop=crop,
+        raggedness=ragged, cell=0.7, join=0.22, crop=crop,
     )  # fmt: skip
 
 
@@ -72,7 +81,19 @@ def _mottled(scene: Scene, cover: Floats, crop: Crop) -> Floats:
     """Leave thin islands and streaks of epithelium inside a patch."""
     rough = scene.noise("macular-change atrophy islands", 0.55).over(scene.frame, crop)
     rough += 0.5 * scene.noise("macular-change atrophy islands fine", 0.2).over(scene.frame, crop)
-    return cover * np.clip(0.90 + 0.085 * rough, 0.5, 1.0).astype(np.float32)
+    return cover * np.clip(0.84 + 0.11 * rough, 0.45, 0.95).astype(np.float32)
+
+
+def _choroidal_vessels(scene: Scene, cover: Floats, light: Floats, crop: Crop) -> None:
+    """Show the larger choroidal vessels that remain, some red and some bloodless."""
+    course = scene.noise("macular-change choroid", 1.25).over(scene.frame, crop)
+    course += 0.55 * scene.noise("macular-change choroid bends", 0.55).over(scene.frame, crop)
+    other = scene.noise("macular-change choroid branches", 0.95).over(scene.frame, crop)
+    # Lines where a smooth field passes zero wind, meet and part as the vessels do.
+    net = np.exp(-((course / 0.24) ** 2)) + 0.7 * np.exp(-((other / 0.17) ** 2))
+    filled = scene.noise("macular-change choroid filling", 2.2).over(scene.frame, crop)
+    thick = cover * np.clip(net, 0, 1.1) * np.clip(0.21 + 0.12 * filled, 0.0, 0.5)
+    absorb(light, np.asarray(thick, np.float32), CHOROID_BLOOD)
 
 
 def _dark_edge(scene: Scene, cover: Floats, light: Floats, crop: Crop) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from server.rendering.eye import MM_PER_DEGREE
+from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
 from server.rendering.frame import Floats
 from server.rendering.lesions import absorb, area_mm2, draw_ripples, grown, lift, spots
 from server.rendering.scene import Scene
@@ -24,7 +25,7 @@ def paint_exudate(scene: Scene, severity: float) -> None:
     way = np.concatenate([rng.normal(0.0, 0.7, 1), rng.uniform(0.5, 2 * np.pi - 0.5, _RINGS - 1)])
     away = rng.uniform(2.2, 4.6, _RINGS)
     ring_x, ring_y = away * np.cos(way), away * np.sin(way)
-    ring_r = rng.uniform(0.9, 1.9, _RINGS)
+    ring_r = rng.uniform(1.2, 2.5, _RINGS)
     ring_onset = np.array([0.0, 0.34, 0.58])
     gap = rng.uniform(0, 2 * np.pi, _RINGS)
 
@@ -35,13 +36,13 @@ def paint_exudate(scene: Scene, severity: float) -> None:
     angle = rng.uniform(0, 2 * np.pi, count)
     # Deposits gather on part of the ring and thin out towards its gap.
     angle = gap[ring] + np.pi + (angle - np.pi) * (0.45 + 0.45 * late)
-    across = rng.normal(0.0, 0.16, count)
+    across = rng.normal(0.0, 0.13, count)
     oval = 0.85 + 0.3 * rng.random(_RINGS)
     x = ring_x[ring] + ring_r[ring] * (1 + across) * np.cos(angle) * oval[ring]
     y = ring_y[ring] + ring_r[ring] * (1 + across) * np.sin(angle)
     clump = rng.normal(0, 0.12, (2, count))
     x, y = x + clump[0], y + clump[1]
-    size = np.clip(rng.lognormal(np.log(0.115), 0.55, count), 0.045, 0.46)
+    size = np.clip(rng.lognormal(np.log(0.105), 0.55, count), 0.045, 0.42)
     aspect, turn = rng.uniform(1.0, 1.9, count), angle + np.pi / 2 + rng.normal(0, 0.5, count)
     ripples = draw_ripples(rng, count, 0.20, 6)
     strength = rng.uniform(0.70, 1.0, count)
@@ -56,7 +57,8 @@ def paint_exudate(scene: Scene, severity: float) -> None:
     _leaks(scene, severity, ring_x, ring_y, ring_r, ring_onset)
     grain = scene.noise("macular-change exudate grain", 0.11).over(frame, crop)
     cover *= np.clip(0.95 + 0.10 * grain, 0.5, 1.1).astype(np.float32)
-    lift(scene.linear[crop.slices], cover, (1.52, 3.55, 2.75))
+    light = scene.linear[crop.slices]
+    lift_towards(light, cover, (1.62, 4.2, 3.0), surrounding_light(scene, crop), 0.6)
     scene.add_mask("exudate", cover, crop, threshold=0.45)
     _measure(scene, cover, x, y, radius)
 

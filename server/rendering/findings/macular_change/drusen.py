@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.rendering.eye import MM_PER_DEGREE
+from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
 from server.rendering.frame import Crop, Floats
-from server.rendering.lesions import area_mm2, blur, draw_ripples, lift, spots
+from server.rendering.lesions import area_mm2, blur, draw_ripples, spots
 from server.rendering.scene import Scene
 
 MEDIUM_UM, LARGE_UM = 63.0, 125.0
@@ -46,7 +47,7 @@ def paint_hard(scene: Scene, severity: float) -> None:
     rng = scene.rng("macular-change hard drusen")
     count = 170
     x, y = _places(rng, count, spread=3.6, centres=7)
-    size = np.clip(rng.lognormal(np.log(46.0), 0.26, count), 26.0, 78.0)
+    size = np.clip(rng.lognormal(np.log(52.0), 0.26, count), 30.0, 82.0)
     # The last to come are the few of medium size.
     late = np.linspace(0.0, 1.0, count)
     size *= 1 + 0.55 * late * (rng.random(count) < 0.30)
@@ -54,12 +55,12 @@ def paint_hard(scene: Scene, severity: float) -> None:
         x,
         y,
         radius=_degrees(size) / 2,
-        onset=0.03 + 0.90 * late**0.62 + rng.uniform(-0.02, 0.02, count),
+        onset=0.02 + 0.88 * late**0.68 + rng.uniform(-0.02, 0.02, count),
         strength=rng.uniform(0.55, 1.0, count),
         edge=rng.uniform(0.30, 0.55, count),
         ripples=draw_ripples(rng, count, 0.09, 4),
     )
-    _paint(scene, deposits, severity, growth=0.16, size=0.80 + 0.35 * severity, soft=False)
+    _paint(scene, deposits, severity, growth=0.12, size=0.88 + 0.30 * severity, soft=False)
 
 
 def paint_soft(scene: Scene, severity: float, layer: str = "macular-change soft drusen") -> None:
@@ -112,7 +113,7 @@ def _paint(
     radius = np.where(off_disc < 1.25 * scene.disc.mean_radius, 0.0, radius)
     # Beyond the drawn reach nothing is shown, so that every field shows the same.
     radius = np.where(np.hypot(deposits.x, deposits.y) > _REACH - 1.0, 0.0, radius)
-    drawn = dict(ripples=deposits.ripples, crop=crop)
+    drawn = {"ripples": deposits.ripples, "crop": crop}
     cover = spots(
         frame,
         deposits.x,
@@ -128,10 +129,11 @@ def _paint(
     texture = scene.noise("macular-change drusen texture", 0.16).over(frame, crop)
     cover *= np.clip(1 + 0.14 * texture, 0.4, 1.6)
     light = scene.linear[crop.slices]
+    around = surrounding_light(scene, crop)
     if soft:
-        lift(light, cover, (1.30, 2.05, 1.75))
+        lift_towards(light, cover, (1.38, 2.05, 1.72), around, 0.85)
     else:
-        lift(light, cover, (1.42, 2.75, 2.30))
+        lift_towards(light, cover, (1.45, 2.75, 2.20), around, 0.35)
     exact = spots(frame, deposits.x, deposits.y, radius, edge=0.01, **drawn)  # type: ignore[arg-type]
     mask = exact if not soft else np.maximum(exact, cover * 1.6)
     scene.add_mask("drusen", mask, crop)
