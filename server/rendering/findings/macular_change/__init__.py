@@ -7,6 +7,7 @@ module for each group of lesions; all lie under the retina's own vessels.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import ClassVar
 
 from server.rendering.features import Painter, register
@@ -34,6 +35,12 @@ class MacularChange(Painter):
         "diabetic-exudate",
     )
     floor: ClassVar[float] = 0.2
+    # From here the truth counts the lesions of practically every eye as present.
+    floors: ClassVar[Mapping[str, float]] = {
+        "hard-drusen": 0.25,
+        "pigment-clumps": 0.30,
+        "diabetic-exudate": 0.28,
+    }
 
     def prepare(self, scene: Scene, variant: str, severity: float) -> None:
         # A retina that is lifted, thinned or scarred has no pit to mirror the lamp.

@@ -9,6 +9,7 @@ vessels visible in it (reading-centre definition; NICE NG82). It grows by about
 from __future__ import annotations
 
 import numpy as np
+from scipy import ndimage
 
 from server.rendering.eye import MM_PER_DEGREE
 from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
@@ -43,6 +44,9 @@ def paint_atrophy(scene: Scene, severity: float) -> None:
     scene.add_mask("atrophy", cover, crop)
     area = area_mm2(cover, frame)
     scene.facts["atrophy_mm2"] = round(area, 4)
+    labels, count = ndimage.label(cover > 0.5)
+    largest = np.bincount(labels.ravel())[1:].max() / frame.px_per_mm**2 if count else 0.0
+    scene.facts["atrophy_largest_um"] = round(2000 * float(np.sqrt(largest / np.pi)), 1)
     centre = _at_fovea(scene, cover, crop)
     scene.facts["atrophy_at_fovea"] = bool(centre > 0.5)
 
@@ -81,7 +85,7 @@ def _mottled(scene: Scene, cover: Floats, crop: Crop) -> Floats:
     """Leave thin islands and streaks of epithelium inside a patch."""
     rough = scene.noise("macular-change atrophy islands", 0.55).over(scene.frame, crop)
     rough += 0.5 * scene.noise("macular-change atrophy islands fine", 0.2).over(scene.frame, crop)
-    return cover * np.clip(0.84 + 0.11 * rough, 0.45, 0.95).astype(np.float32)
+    return np.asarray(cover * np.clip(0.84 + 0.11 * rough, 0.45, 0.95), np.float32)
 
 
 def _choroidal_vessels(scene: Scene, cover: Floats, light: Floats, crop: Crop) -> None:
