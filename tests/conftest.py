@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import event
 
 from server.settings import Settings
 from server.storage.engine import Database
@@ -53,3 +54,19 @@ def sqlite_database(tmp_path: Path, migrated_file: Path) -> Iterator[Database]:
     """A fresh, migrated SQLite database, for what is SQLite's own."""
     with databases.sqlite_copy(migrated_file, tmp_path / "database") as fresh:
         yield fresh
+
+
+@pytest.fixture
+def statements(database: Database) -> Iterator[list[str]]:
+    """Every statement that the database is sent, as it is sent."""
+    sent: list[str] = []
+
+    def note(_c: object, _k: object, statement: str, *_: object) -> None:
+        sent.append(statement)
+
+    engines = {id(one): one for one in (database.write_engine, database.read_engine)}
+    for engine in engines.values():
+        event.listen(engine, "before_cursor_execute", note)
+    yield sent
+    for engine in engines.values():
+        event.remove(engine, "before_cursor_execute", note)

@@ -54,7 +54,7 @@ def card_spec(
         id=name,
         position=position,
         title=title or name.capitalize(),
-        kind=kind,  # type: ignore[arg-type]
+        kind=kind,
         view=view,
         features=(CardFeature(kind=painted, severity=severity),) if painted else (),
         mimics=mimics,

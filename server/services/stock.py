@@ -70,30 +70,32 @@ def next_orders(
     """
     if at_most <= 0:
         return []
-    unshown = eyes.unshown_counts(session, RENDERER_VERSION)
     tallies = wishes.draw_tallies(session, RENDERER_VERSION)
-    orders = {}
-    for card, version in cards.current(session):
-        tally = tallies.get((card.id, version.recipe_hash))
-        if not _cannot_be_drawn(tally):
-            content = version.content
-            orders[card.id] = Order(
-                card.id, version.recipe_hash, content["card"], content["view"], urgent=False
-            )
-    wanted: list[Order] = []
-    for wish in wishes.wished(session):
-        if wish.card_id in orders and not in_hand.get(wish.card_id):
-            order = orders.pop(wish.card_id)
-            wanted.append(
-                Order(order.card_id, order.recipe_hash, order.card, order.view, wish.urgent)
-            )
-    if disk_full:
-        return wanted[:at_most]
-    # The emptiest first; among equals in the order of the curriculum, so that a
-    # first learner finds the first cards ready.
-    store = {name: unshown.get(name, 0) + in_hand.get(name, 0) for name in orders}
-    rest = sorted((name for name in orders if store[name] < per_card), key=lambda name: store[name])
-    return (wanted + [orders[name] for name in rest])[:at_most]
+    usable = [
+        card.id
+        for card, recipe_hash in cards.current(session)
+        if not _cannot_be_drawn(tallies.get((card.id, recipe_hash)))
+    ]
+    wanted = {
+        wish.card_id: wish.urgent
+        for wish in wishes.wished(session)
+        if wish.card_id in usable and not in_hand.get(wish.card_id)
+    }
+    if not disk_full and len(wanted) < at_most:
+        unshown = eyes.unshown_counts(session, RENDERER_VERSION)
+        store = {name: unshown.get(name, 0) + in_hand.get(name, 0) for name in usable}
+        # The emptiest first; among equals in the order of the curriculum, so that a
+        # first learner finds the first cards ready.
+        gaps = [name for name in usable if store[name] < per_card and name not in wanted]
+        wanted |= dict.fromkeys(sorted(gaps, key=lambda name: store[name]), False)
+    return [_order(session, name, urgent) for name, urgent in list(wanted.items())[:at_most]]
+
+
+def _order(session: Session, card_id: str, urgent: bool) -> Order:
+    version = cards.current_version(session, card_id)
+    assert version is not None
+    content = version.content
+    return Order(card_id, version.recipe_hash, content["card"], content["view"], urgent)
 
 
 def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) -> None:
@@ -169,7 +171,7 @@ def unused_pictures(session: Session, hashes: list[str]) -> list[str]:
 def level(session: Session) -> StockLevel:
     """Return how the stock stands."""
     unshown = eyes.unshown_counts(session, RENDERER_VERSION)
-    current = {(card.id, version.recipe_hash) for card, version in cards.current(session)}
+    current = {(card.id, recipe_hash) for card, recipe_hash in cards.current(session)}
     tallies = wishes.draw_tallies(session, RENDERER_VERSION)
     return StockLevel(
         cards=len(unshown),

@@ -12,10 +12,10 @@ from server.storage.models import CardRow, CardVersionRow
 
 
 class CurrentCard(NamedTuple):
-    """A card with the version in use."""
+    """A card with the recipe in use."""
 
     card: CardRow
-    version: CardVersionRow
+    recipe_hash: str
 
 
 def all_cards(session: Session) -> dict[str, CardRow]:
@@ -24,9 +24,9 @@ def all_cards(session: Session) -> dict[str, CardRow]:
 
 
 def current(session: Session) -> Sequence[CurrentCard]:
-    """Return the cards in use with their versions, in the order of the curriculum."""
+    """Return the cards in use with their recipes, in the order of the curriculum."""
     rows = session.execute(
-        select(CardRow, CardVersionRow)
+        select(CardRow, CardVersionRow.recipe_hash)
         .join(
             CardVersionRow,
             (CardVersionRow.card_id == CardRow.id)
@@ -35,7 +35,7 @@ def current(session: Session) -> Sequence[CurrentCard]:
         .where(CardRow.retired.is_(False))
         .order_by(CardRow.position, CardRow.id)
     )
-    return [CurrentCard(card, version) for card, version in rows]
+    return [CurrentCard(*row) for row in rows]
 
 
 def current_version(session: Session, card_id: str) -> CardVersionRow | None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, and_, delete, exists, func, or_, select, update
@@ -11,9 +12,15 @@ from sqlalchemy.orm import Session
 from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow
 
 
-def get(session: Session, eye_id: int) -> EyeRow:
-    """Return an eye by its key."""
-    return session.get_one(EyeRow, eye_id)
+class FreshEye(NamedTuple):
+    """As much of an eye as dealing needs; its truth and outlines are long."""
+
+    id: int
+    seed: int
+    looks: int
+    picture: str
+    renderer_version: int
+    view: str
 
 
 def fresh_for(
@@ -23,15 +30,22 @@ def fresh_for(
     recipe_hash: str,
     renderer_version: int,
     at_most: int,
-) -> Sequence[EyeRow]:
+) -> Sequence[FreshEye]:
     """Return eyes of a card that the learner has never been shown.
 
     Those already shown to other learners come first: so the eyes that nobody
     has seen are exactly those in store for whoever is furthest ahead.
     """
     seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
-    return session.scalars(
-        select(EyeRow)
+    rows = session.execute(
+        select(
+            EyeRow.id,
+            EyeRow.seed,
+            EyeRow.looks,
+            EyeRow.picture,
+            EyeRow.renderer_version,
+            EyeRow.view,
+        )
         .where(
             EyeRow.card_id == card_id,
             EyeRow.recipe_hash == recipe_hash,
@@ -40,7 +54,26 @@ def fresh_for(
         )
         .order_by(EyeRow.looks.desc(), EyeRow.id)
         .limit(at_most)
-    ).all()
+    )
+    return [FreshEye(*row) for row in rows]
+
+
+def cards_with_fresh(
+    session: Session, learner_id: UUID, recipes: Collection[str], renderer_version: int
+) -> set[str]:
+    """Return the cards of which an eye of these recipes was never shown to the learner."""
+    seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
+    return set(
+        session.scalars(
+            select(EyeRow.card_id)
+            .where(
+                EyeRow.recipe_hash.in_(recipes),
+                EyeRow.renderer_version == renderer_version,
+                ~seen,
+            )
+            .distinct()
+        )
+    )
 
 
 def count_look(session: Session, eye_id: int) -> None:

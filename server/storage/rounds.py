@@ -3,12 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 from uuid import UUID
 
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import AnswerRow, CardRow, LookRow, RoundItemRow, RoundRow
+from server.storage.models import (
+    AnswerRow,
+    CardRow,
+    CardVersionRow,
+    LookRow,
+    RoundItemRow,
+    RoundRow,
+)
+
+
+class Counts(NamedTuple):
+    """How far a round is."""
+
+    planned: int
+    answered: int
+
+
+class PlannedEye(NamedTuple):
+    """A planned eye with its card and the card's version in use."""
+
+    item: RoundItemRow
+    card: CardRow
+    version: CardVersionRow
 
 
 def get(session: Session, learner_id: UUID, round_id: UUID) -> RoundRow | None:
@@ -25,35 +48,42 @@ def open_round(session: Session, learner_id: UUID) -> RoundRow | None:
     )
 
 
-def planned(session: Session, round_id: UUID) -> int:
-    """Return the number of eyes planned for a round."""
-    return session.scalar(select(func.count()).where(RoundItemRow.round_id == round_id)) or 0
-
-
-def answered(session: Session, round_id: UUID) -> int:
-    """Return the number of answered looks of a round."""
-    return (
-        session.scalar(
-            select(func.count(AnswerRow.id))
-            .join(LookRow, LookRow.id == AnswerRow.look_id)
-            .where(LookRow.round_id == round_id)
-        )
-        or 0
+def counts(session: Session, round_id: UUID) -> Counts:
+    """Return how many eyes a round has, and how many of them are answered."""
+    planned = (
+        select(func.count())
+        .select_from(RoundItemRow)
+        .where(RoundItemRow.round_id == round_id)
+        .scalar_subquery()
     )
+    answered = (
+        select(func.count())
+        .select_from(AnswerRow)
+        .join(LookRow, LookRow.id == AnswerRow.look_id)
+        .where(LookRow.round_id == round_id)
+        .scalar_subquery()
+    )
+    return Counts(*session.execute(select(planned, answered)).one())
 
 
-def not_dealt(session: Session, round_id: UUID) -> Sequence[tuple[RoundItemRow, CardRow]]:
+def not_dealt(session: Session, round_id: UUID, at_most: int | None = None) -> Sequence[PlannedEye]:
     """Return the planned eyes not shown yet, with their cards, in order."""
     rows = session.execute(
-        select(RoundItemRow, CardRow)
+        select(RoundItemRow, CardRow, CardVersionRow)
         .join(CardRow, CardRow.id == RoundItemRow.card_id)
+        .join(
+            CardVersionRow,
+            (CardVersionRow.card_id == CardRow.id)
+            & (CardVersionRow.content_hash == CardRow.content_hash),
+        )
         .where(
             RoundItemRow.round_id == round_id,
             ~exists().where(LookRow.round_item_id == RoundItemRow.id),
         )
         .order_by(RoundItemRow.position, RoundItemRow.id)
+        .limit(at_most)
     )
-    return [(item, card) for item, card in rows]
+    return [PlannedEye(*row) for row in rows]
 
 
 def has_repeat(session: Session, round_id: UUID, card_id: str) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import NamedTuple
 from uuid import UUID
@@ -32,22 +32,31 @@ class Totals(NamedTuple):
     abnormal: int
 
 
-def add_mark(session: Session, learner_id: UUID, source: str, finding: str, mark: str) -> None:
-    """Count one mark. The caller holds the learner, so nobody else counts meanwhile."""
-    row = session.get(FindingTallyRow, (learner_id, source, finding))
-    if row is None:
-        row = FindingTallyRow(
-            learner_id=learner_id,
-            source=source,
-            finding=finding,
-            hits=0,
-            misses=0,
-            false_alarms=0,
-            correct_rejections=0,
+def add_marks(session: Session, learner_id: UUID, source: str, marks: Mapping[str, str]) -> None:
+    """Count the marks of one sheet. The caller holds the learner: nobody else counts meanwhile."""
+    rows = {
+        row.finding: row
+        for row in session.scalars(
+            select(FindingTallyRow).where(
+                FindingTallyRow.learner_id == learner_id, FindingTallyRow.source == source
+            )
         )
-        session.add(row)
-    column = COLUMNS[mark]
-    setattr(row, column, getattr(row, column) + 1)
+    }
+    for finding, mark in marks.items():
+        row = rows.get(finding)
+        if row is None:
+            row = FindingTallyRow(
+                learner_id=learner_id,
+                source=source,
+                finding=finding,
+                hits=0,
+                misses=0,
+                false_alarms=0,
+                correct_rejections=0,
+            )
+            session.add(row)
+        column = COLUMNS[mark]
+        setattr(row, column, getattr(row, column) + 1)
 
 
 def practice_day(session: Session, learner_id: UUID, day: date) -> PracticeDayRow | None:

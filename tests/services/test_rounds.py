@@ -126,7 +126,7 @@ def test_an_eye_that_is_ready_comes_before_one_that_is_not(database: Database) -
         factories.seeded(session)
         learner = factories.guest(session)
         found = study.start_or_resume_round(session, learner, NOON)
-        *_, (_, last) = rounds.not_dealt(session, found.id)
+        *_, (_, last, _) = rounds.not_dealt(session, found.id)
         factories.eye(session, last.id)
         dealt = study.deal(session, learner, found.id, NOON)
         assert isinstance(dealt, study.Dealt)

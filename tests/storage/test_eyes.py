@@ -6,13 +6,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from server.rendering.eye import RENDERER_VERSION
+from server.services.learners import Learner
 from server.storage import cards, eyes
 from server.storage.engine import Database
 from server.storage.models import EyeRow
 from tests import factories
 
 
-def fresh(session: Session, learner: factories.Learner, card_id: str) -> list[int]:
+def fresh(session: Session, learner: Learner, card_id: str) -> list[int]:
     version = cards.current_version(session, card_id)
     assert version is not None
     found = eyes.fresh_for(session, learner.id, card_id, version.recipe_hash, RENDERER_VERSION, 10)

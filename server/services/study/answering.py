@@ -76,7 +76,7 @@ def answer(
     )
     stored = _store(session, row, shown, submission, given, judged, now)
     _move_card(session, row, shown, submission, state, judged, day)
-    _count(session, shown, stored, judged)
+    _count(session, shown, stored)
     continue_round(session, shown, judged, now)
     session.flush()
     return feedback_of(session, shown._replace(answer=stored))
@@ -210,9 +210,8 @@ def apply_to_card(
         state.confusions += 1
 
 
-def _count(session: Session, shown: ShownLook, stored: AnswerRow, judged: Judged) -> None:
-    for finding, verdict in judged.marked.verdicts.items():
-        tallies.add_mark(session, stored.learner_id, shown.eye.source, finding, verdict.value)
+def _count(session: Session, shown: ShownLook, stored: AnswerRow) -> None:
+    tallies.add_marks(session, stored.learner_id, shown.eye.source, stored.marks)
     tallies.add_answer(
         session,
         stored.learner_id,

@@ -37,7 +37,7 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
         round_id=row.id,
         finished=row.finished_at is not None and not row.left_early,
         answered=len(given),
-        planned=rounds.planned(session, row.id),
+        planned=rounds.counts(session, row.id).planned,
         right=outcomes.count("right"),
         partly=outcomes.count("partly"),
         wrong=outcomes.count("wrong"),

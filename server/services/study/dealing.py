@@ -14,8 +14,9 @@ from server.services.learners import Learner
 from server.services.study.results import Dealt, Finished, Look, Preparing
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER, hold
 from server.services.study.shown import find_look, find_round, look_value
-from server.storage import cards, eyes, looks, rounds, wishes
-from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow, RoundItemRow, RoundRow
+from server.storage import eyes, looks, rounds, wishes
+from server.storage.eyes import FreshEye
+from server.storage.models import CardVersionRow, LookRow, RoundItemRow, RoundRow
 
 LOOK_AHEAD = 2
 """Eyes after this one that are found (or wished for) while the learner looks at it."""
@@ -45,11 +46,13 @@ def deal(
     dealt = _next_look(session, learner, row, now)
     if dealt is not None:
         return Dealt(_look(session, learner, dealt, wish_at=now))
-    if not rounds.not_dealt(session, row.id):
+    planned, answered = rounds.counts(session, row.id)
+    if planned == answered:
+        # What was left of the plan cannot be shown any more.
         row.finished_at = now
         session.flush()
         return Finished(row.id)
-    return Preparing(row.id, rounds.answered(session, row.id), rounds.planned(session, row.id))
+    return Preparing(row.id, answered, planned)
 
 
 def look_page(session: Session, learner: Learner, look_id: UUID) -> Look:
@@ -66,15 +69,14 @@ def _look(
     session: Session, learner: Learner, look_id: UUID, *, wish_at: datetime | None = None
 ) -> Look:
     shown = find_look(session, learner.id, look_id)
-    following = rounds.not_dealt(session, shown.look.round_id)[:LOOK_AHEAD]
     pictures = []
-    for _, card in following:
-        eye = _choose(session, learner.id, card, cards.current_version(session, card.id))
+    for _, card, version in rounds.not_dealt(session, shown.look.round_id, LOOK_AHEAD):
+        eye = _choose(session, learner.id, version)
         if eye is not None:
             pictures.append(eye.picture)
         elif wish_at is not None:
             wishes.wish(session, card.id, wish_at, urgent=False)
-    planned = rounds.planned(session, shown.look.round_id)
+    planned, _ = rounds.counts(session, shown.look.round_id)
     return look_value(shown, planned, tuple(pictures))
 
 
@@ -85,14 +87,13 @@ def _next_look(session: Session, learner: Learner, row: RoundRow, now: datetime)
     learner wants to look at nothing.
     """
     missing = 0
-    for item, card in rounds.not_dealt(session, row.id):
-        version = cards.current_version(session, card.id)
-        if version is None or card.retired or _cannot_be_drawn(session, version):
-            session.delete(item)
-            continue
-        eye = _choose(session, learner.id, card, version)
+    for item, card, version in rounds.not_dealt(session, row.id):
+        eye = None if card.retired else _choose(session, learner.id, version)
         if eye is not None:
             return _show(session, row, item, version, eye, now)
+        if card.retired or _cannot_be_drawn(session, version):
+            session.delete(item)
+            continue
         wishes.wish(session, card.id, now, urgent=missing < URGENT_WISHES)
         missing += 1
     session.flush()
@@ -104,18 +105,14 @@ def _cannot_be_drawn(session: Session, version: CardVersionRow) -> bool:
     return drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER
 
 
-def _choose(
-    session: Session, learner_id: UUID, card: CardRow, version: CardVersionRow | None
-) -> EyeRow | None:
-    if version is None:
-        return None
+def _choose(session: Session, learner_id: UUID, version: CardVersionRow) -> FreshEye | None:
     fresh = eyes.fresh_for(
-        session, learner_id, card.id, version.recipe_hash, RENDERER_VERSION, CHOICE
+        session, learner_id, version.card_id, version.recipe_hash, RENDERER_VERSION, CHOICE
     )
     return _scattered(learner_id, fresh)
 
 
-def _scattered(learner_id: UUID, fresh: Sequence[EyeRow]) -> EyeRow | None:
+def _scattered(learner_id: UUID, fresh: Sequence[FreshEye]) -> FreshEye | None:
     """Choose among eyes others have seen in an order of the learner's own; else the next new one.
 
     Eyes nobody has seen go strictly in order, so that stock is counted by them.
@@ -134,7 +131,7 @@ def _show(
     row: RoundRow,
     item: RoundItemRow,
     version: CardVersionRow,
-    eye: EyeRow,
+    eye: FreshEye,
     now: datetime,
 ) -> UUID:
     look = LookRow(

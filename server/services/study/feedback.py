@@ -7,6 +7,7 @@ from typing import cast
 
 from sqlalchemy.orm import Session
 
+from server.rendering.eye import FINDINGS
 from server.rendering.outlines import Region
 from server.rendering.truth import Truth
 from server.services.study.judging import Counted, state_from_json
@@ -31,7 +32,7 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
     assert given is not None
     truth = Truth.from_dict(shown.eye.truth)
     given_round = shown.look.round_id
-    planned = rounds.planned(session, given_round)
+    planned, answered = rounds.counts(session, given_round)
     after = state_from_json(given.schedule_after)
     return Feedback(
         look=look_value(shown, planned),
@@ -53,7 +54,7 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         due=cast(date, after.due_on),
         comes_back_in_round=given.counted == "review"
         and rounds.has_repeat(session, given_round, shown.card.id),
-        round_answered=rounds.answered(session, given_round),
+        round_answered=answered,
         round_planned=planned,
         comparison=_comparison(session, shown, given),
         note=note,
@@ -92,8 +93,9 @@ def _comparison(session: Session, shown: ShownLook, given: AnswerRow) -> Compari
     given away. A finding imagined is set beside that finding; one missed, beside
     a look-alike of it.
     """
-    imagined = [name for name, mark in given.marks.items() if mark == "false-alarm"]
-    missed = [name for name, mark in given.marks.items() if mark == "miss"]
+    # In examination order: a database may keep the keys of JSON in an order of its own.
+    imagined = [name for name in FINDINGS if given.marks.get(name) == "false-alarm"]
+    missed = [name for name in FINDINGS if given.marks.get(name) == "miss"]
     found = None
     if imagined:
         found = looks.latest_answered(session, given.learner_id, given.ordinal, finding=imagined[0])

@@ -28,7 +28,7 @@ def continue_round(session: Session, shown: ShownLook, judged: Judged, now: date
         and not rounds.has_repeat(session, row.id, shown.card.id)
     ):
         _put_in(session, shown)
-    elif not rounds.not_dealt(session, row.id) and looks.unanswered(session, row.id) is None:
+    elif not rounds.not_dealt(session, row.id, 1) and looks.unanswered(session, row.id) is None:
         row.finished_at = now
 
 
@@ -40,7 +40,7 @@ def _put_in(session: Session, shown: ShownLook) -> None:
     session.flush()
     upcoming = {
         str(item.id): (item, Slot(str(item.id), card.finding))
-        for item, card in rounds.not_dealt(session, round_id)
+        for item, card, _ in rounds.not_dealt(session, round_id)
     }
     added = upcoming.pop(str(repeat.id))
     just_shown = [

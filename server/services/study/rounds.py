@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime
 from random import Random
 from uuid import UUID, uuid4
@@ -26,14 +27,15 @@ def home(session: Session, learner: Learner, now: datetime) -> Home:
     """Return what the learner's first page shows. Reads only."""
     today = local_day(now, learner.timezone)
     current = rounds.open_round(session, learner.id)
+    counts = rounds.counts(session, current.id) if current is not None else rounds.Counts(0, 0)
     due = card_states.due_counts(session, learner.id)
     monday = week_start(today)
     week = tallies.days_between(session, learner.id, monday, today)
     met = card_states.met(session, learner.id)
     return Home(
         open_round_id=None if current is None else current.id,
-        open_round_answered=0 if current is None else rounds.answered(session, current.id),
-        open_round_planned=0 if current is None else rounds.planned(session, current.id),
+        open_round_answered=counts.answered,
+        open_round_planned=counts.planned,
         round_eyes=learner.round_eyes,
         round_minutes=learner.round_minutes,
         due_today=sum(number for day, number in due if day <= today),
@@ -62,7 +64,7 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
     if current is not None:
         return _info(session, current, resumed=True)
     today = local_day(now, row.timezone)
-    in_play = _in_play(session, learner.id, today)
+    in_play, recipes = _in_play(session, learner.id, today)
     new_round = RoundRow(
         id=uuid4(), learner_id=learner.id, started_at=now, finished_at=None, left_early=False
     )
@@ -83,7 +85,7 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
         )
     row.seen_at = now
     session.flush()
-    _wish_ahead(session, learner.id, order, now)
+    _wish_ahead(session, learner.id, {name: recipes[name] for name in order}, now)
     return _info(session, new_round, resumed=False)
 
 
@@ -105,10 +107,11 @@ def leave_round(session: Session, learner: Learner, round_id: UUID, now: datetim
 
 
 def _info(session: Session, row: RoundRow, *, resumed: bool) -> RoundInfo:
+    planned, answered = rounds.counts(session, row.id)
     return RoundInfo(
         id=row.id,
-        planned=rounds.planned(session, row.id),
-        answered=rounds.answered(session, row.id),
+        planned=planned,
+        answered=answered,
         started_at=row.started_at,
         finished_at=row.finished_at,
         resumed=resumed,
@@ -119,17 +122,20 @@ def _rng(round_id: UUID) -> Random:
     return Random(round_id.int)
 
 
-def _in_play(session: Session, learner_id: UUID, today: date) -> dict[str, CardInPlay]:
-    """Return every card that could come in a round of this learner, by id."""
+def _in_play(
+    session: Session, learner_id: UUID, today: date
+) -> tuple[dict[str, CardInPlay], dict[str, str]]:
+    """Return every card that could come in a round of this learner, and its recipe, by id."""
     states = card_states.of_learner(session, learner_id)
     tallies_of = wishes.draw_tallies(session, RENDERER_VERSION)
-    found = {}
-    for card, version in cards.current(session):
-        drawing = tallies_of.get((card.id, version.recipe_hash))
+    found, recipes = {}, {}
+    for card, recipe_hash in cards.current(session):
+        drawing = tallies_of.get((card.id, recipe_hash))
         if drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER:
             continue
         found[card.id] = _card_in_play(card, states.get(card.id), today)
-    return found
+        recipes[card.id] = recipe_hash
+    return found, recipes
 
 
 def _card_in_play(card: CardRow, state: CardStateRow | None, today: date) -> CardInPlay:
@@ -156,11 +162,11 @@ def _reason(card: CardInPlay, today: date) -> Reason:
     return "ahead"
 
 
-def _wish_ahead(session: Session, learner_id: UUID, order: list[str], now: datetime) -> None:
-    """Have the eyes that this learner lacks drawn before any other."""
-    for place, card_id in enumerate(order):
-        version = cards.current_version(session, card_id)
-        if version is not None and not eyes.fresh_for(
-            session, learner_id, card_id, version.recipe_hash, RENDERER_VERSION, 1
-        ):
+def _wish_ahead(
+    session: Session, learner_id: UUID, recipes: Mapping[str, str], now: datetime
+) -> None:
+    """Have the eyes that this learner lacks drawn before any other; the first are urgent."""
+    ready = eyes.cards_with_fresh(session, learner_id, recipes.values(), RENDERER_VERSION)
+    for place, card_id in enumerate(recipes):
+        if card_id not in ready:
             wishes.wish(session, card_id, now, urgent=place < 3)
