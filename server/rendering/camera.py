@@ -129,7 +129,7 @@ def camera_of(eye: Eye) -> CameraStyle:
         fall=float(fall * rng.uniform(0.60, 1.30) * (1 + 0.5 * poor)),
         lamp_x=float(reach * math.cos(angle)),
         lamp_y=float(reach * math.sin(angle)),
-        blur_deg=float(rng.uniform(0.030, 0.052) * (1 + 1.9 * poor)),
+        blur_deg=float(rng.uniform(0.026, 0.046) * (1 + 1.9 * poor)),
         halation=float(rng.uniform(0.06, 0.13)),
         haze=float(min(haze, 0.75)),
         yellow=float(0.35 * old * rng.random()),

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 
 import numpy as np
 
-from server.rendering.anatomy import Anatomy
 from server.rendering.camera import aperture, photograph
 from server.rendering.disc_surface import paint_disc
 from server.rendering.eye import MM_PER_DEGREE, Eye, Feature, Mask, Rendering, View
@@ -18,7 +16,6 @@ from server.rendering.macula import add_foveal_reflex, add_sheen, surface_reflex
 from server.rendering.retina import add_grain, background
 from server.rendering.scene import Scene
 from server.rendering.vessels import grow, lay_out, shade_vessels
-from server.rendering.vessels.model import Vasculature
 
 _FOVEA_MM = 1.5
 _MACULA_MM = 5.5
@@ -49,7 +46,7 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
     # Disc and cup first, so that painters may read them; they may still add to them.
     scene.masks.update(scene.disc.masks(frame))
     scene.facts.update(scene.disc.facts())
-    scene.vessels = lay_out(vasculature(eye, scene.anatomy), scene.changes, frame)
+    scene.vessels = lay_out(grow(eye, scene.anatomy), scene.changes, frame)
     for name, mask in scene.vessels.masks.items():
         scene.add_mask(name, mask)
     scene.facts.update(scene.vessels.facts)
@@ -85,12 +82,6 @@ def retina(scene: Scene) -> Floats:
         lost = defect_cover(scene.fibres, scene.anatomy, layers.frame)
         scene.add_mask("nerve-fibre-defect", scene.to_full_size(lost), threshold=0.3)
     return full
-
-
-@lru_cache(maxsize=24)
-def vasculature(eye: Eye, anatomy: Anatomy) -> Vasculature:
-    """Return the vessels of an eye; kept, as every severity of one eye has the same."""
-    return grow(eye, anatomy)
 
 
 def _add_places(scene: Scene) -> None:

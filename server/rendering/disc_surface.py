@@ -22,10 +22,10 @@ from server.rendering.lesions import MELANIN, absorb, smoothstep
 from server.rendering.noise import LineNoise, Noise
 from server.rendering.streams import stream
 
-_TISSUE = (2.30, 0.60, 0.34)
-_BLOODLESS = (1.80, 0.72, 0.54)
-_WAXY = (2.10, 0.66, 0.31)
-_FLOOR = (2.75, 0.78, 0.47)
+_TISSUE = (2.15, 0.55, 0.31)
+_BLOODLESS = (1.55, 0.62, 0.48)
+_WAXY = (1.95, 0.62, 0.29)
+_FLOOR = (2.55, 0.73, 0.44)
 _BLOOD = (0.11, 1.00, 0.93)
 
 
@@ -34,8 +34,18 @@ def rim_light(look: DiscLook, eye: Eye) -> NDArray[np.float64]:
     lit = _brightness(look)
     blood = _rim_blood(look)
     base = _rim_base(look)
-    scale = 1 - 0.10 * eye.pigmentation
+    scale = _exposed(eye)
     return np.asarray(scale * base * lit[:, None] * np.exp(-blood[:, None] * np.array(_BLOOD)))
+
+
+def _exposed(eye: Eye) -> float:
+    """Return the disc's light relative to an average eye's.
+
+    A light fundus sends more light through the nerve head from around it: the
+    disc stays brighter than its surroundings though the camera exposes less.
+    """
+    pig = eye.pigmentation
+    return math.exp(0.9 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig)
 
 
 def _rim_blood(look: DiscLook) -> Profile:
@@ -46,7 +56,8 @@ def _rim_blood(look: DiscLook) -> Profile:
 def _brightness(look: DiscLook) -> Profile:
     """How much light the rim's tissue returns by angle: nasal fibres are thicker and darker."""
     lit = 0.84 - 0.28 * towards(NASAL, 1.2)
-    return lit + look.pallor * (0.16 + 0.08 * towards(NASAL)) - 0.10 * look.hyperaemia
+    gain: Profile = look.pallor * (0.16 + 0.08 * towards(NASAL)) - 0.10 * look.hyperaemia
+    return lit + gain
 
 
 def _rim_base(look: DiscLook) -> NDArray[np.float64]:
@@ -130,10 +141,11 @@ def _tissue(
     lamina = np.array(_FLOOR) + pale * (np.array(_BLOODLESS) - np.array(_FLOOR))
     # A shallow cup is still veiled by tissue and capillaries; a deep one shows the lamina.
     veiled = 0.34 * (1 - min(float(look.cup_depth), 1.0)) * (1 - 0.8 * pale)
-    tone = 1 + 0.035 * fine + 0.02 * streak
+    # Light returns less from far down.
+    tone = (1 - 0.22 * min(float(look.cup_depth), 1.0)) * (1 + 0.035 * fine + 0.02 * streak)
     if look.pores > 0.01:
-        dots = Noise(eye.seed, "lamina pores", 0.17).over(frame, crop)
-        tone -= 0.30 * np.float32(look.pores) * smoothstep(0.5, 1.4, dots) * hollow
+        dots = Noise(eye.seed, "lamina pores", 0.14).over(frame, crop)
+        tone -= 0.27 * np.float32(look.pores) * smoothstep(0.5, 1.4, dots) * hollow
         tone += 0.07 * np.float32(look.pores) * smoothstep(0.4, 1.3, -dots) * hollow
     for c in range(3):
         floor[..., c] = np.float32(lamina[c] * math.exp(-_BLOOD[c] * veiled)) * tone
@@ -149,7 +161,7 @@ def _tissue(
     shade += depth * 0.22 * under * hollow
     bulge = look_up(look.height, theta)
     shade += bulge * 0.20 * facing * np.exp(-(((rho - 0.9) / 0.25) ** 2))
-    scale = np.float32(1 - 0.10 * eye.pigmentation)
+    scale = np.float32(_exposed(eye))
     # Shaded walls are seen through more tissue: they redden as they darken.
     for c, much in enumerate((0.85, 1.10, 1.15)):
         out[..., c] *= scale * np.clip(1 - np.float32(much) * shade, 0.2, 1.6)

@@ -29,7 +29,7 @@ _MELANIN = (0.72, 1.00, 1.32)
 _BLOOD = (0.085, 1.00, 0.93)
 _SCLERA = (1.32, 0.60, 0.40)
 _DOUBLE_PASS = 1.24
-_GRAIN = ((0.50, 0.020), (0.25, 0.026), (0.125, 0.018))
+_GRAIN = ((0.50, 0.024), (0.25, 0.034), (0.125, 0.030))
 _COARSE_PX_PER_DEGREE = 8.5
 
 
@@ -173,11 +173,11 @@ def _mix(
             b = max(blood * (1 + 0.07 * slow) + vein, 0.05) + 0.05 * macula * core[i, j]
             y = yellow[i, j]
             out[i, j, 0] = sclera[0] * np.exp(
-                -1.24 * (0.72 * m + 0.085 * b + 0.24 * vein + 0.92 * dark)
+                -1.24 * (0.72 * m + 0.085 * b + 0.24 * vein + 1.0 * dark)
             )
-            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.12 * dark + 0.05 * y))
+            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.20 * dark + 0.05 * y))
             out[i, j, 2] = sclera[2] * np.exp(
-                -1.24 * (1.32 * m + 0.93 * b + 1.35 * dark + 0.55 * y)
+                -1.24 * (1.32 * m + 0.93 * b + 1.55 * dark + 0.75 * y)
             )
 
 

@@ -17,7 +17,7 @@ from server.rendering.anatomy import cup_ratio_percentile
 from server.rendering.disc import ANGLES, INFERIOR, SUPERIOR, around, look_up, towards
 from server.rendering.features import Painter, register
 from server.rendering.fibres import FibreDefect
-from server.rendering.lesions import absorb, grown, smoothstep
+from server.rendering.lesions import absorb, blur, grown, smoothstep
 from server.rendering.scene import Scene
 from server.rendering.strokes import draw, streak_bundle
 
@@ -48,7 +48,7 @@ class EnlargedCup(Painter):
         wide = horizontal + 0.78 * (goal - vertical)
         disc.set_cup(goal, min(wide, 0.95 * goal + 0.05 * horizontal))
         if notched or variant == "with-disc-haemorrhage":
-            depth = (0.06 * first + 0.20 * later) * (1.0 if notched else 0.6)
+            depth = (0.05 * first + 0.15 * later) * (1.0 if notched else 0.6)
             disc.notch(_place(scene, variant), 0.36, depth)
         grow = severity * 0.85
         disc.cup_depth = disc.cup_depth + (1 - disc.cup_depth) * grow
@@ -94,7 +94,9 @@ class EnlargedCup(Painter):
         xs, ys = scene.frame.degrees(crop)
         theta = np.arctan2(ys - scene.disc.y, xs - scene.disc.x)
         level = scene.disc.level(xs, ys)
-        deep = (0.06 + 0.14 * severity) * around(_place(scene, variant), 0.36)
+        deep = (0.05 * min(severity / _FLOOR, 1.0) + 0.15 * severity) * around(
+            _place(scene, variant), 0.36
+        )
         outer = look_up(scene.disc.cup, theta)
         inner = outer - look_up(np.where(deep > 0.02, deep, 0.0), theta)
         scene.add_mask("notch", (level < outer) & (level > inner), crop)
@@ -114,10 +116,11 @@ class EnlargedCup(Painter):
         # A splinter: a few streaks side by side across the margin.
         strokes = streak_bundle(
             rng, x, y, disc.x, disc.y,
-            count=7, length=1.5 * size, width=0.34 * size, radius=0.055 * size,
+            count=14, length=2.0 * size, width=0.50 * size, radius=0.07 * size,
         )  # fmt: skip
         cover = draw(scene.frame, strokes, soft=0.04, crop=crop)
-        absorb(scene.linear[crop.slices], 1.05 * cover)
+        fill = blur(cover, 0.09 * scene.frame.px_per_degree)
+        absorb(scene.linear[crop.slices], 1.0 * cover + 0.5 * fill)
         scene.add_mask("haemorrhage", cover, crop, threshold=0.4)
 
 
