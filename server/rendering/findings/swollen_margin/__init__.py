@@ -55,9 +55,12 @@ class SwollenMargin(Painter):
         paint_folds(scene, halo, along)
         if variant == "haemorrhagic":
             paint_exudates(scene, halo, along)
-        halo.paint(scene)
+        crop = halo.crop(scene)
+        if crop.empty:
+            return
+        opacity = halo.paint(scene)
         paint_capillaries(scene, halo, along)
-        scene.kept[_KIND, "without vessels"] = scene.linear.copy()
+        scene.kept[_KIND, "veil"] = opacity, scene.linear[crop.slices].copy()
 
     def paint_front(self, scene: Scene, variant: str, severity: float) -> None:
         along = progress(severity)
@@ -65,7 +68,9 @@ class SwollenMargin(Painter):
         courses = major_courses(scene)
         veils = Veils.of(scene, halo, courses, along)
         shown = signs(scene, halo, veils, courses)
-        paint_over_vessels(scene, veils, scene.kept[_KIND, "without vessels"])
+        if (_KIND, "veil") in scene.kept:
+            opacity, without = scene.kept[_KIND, "veil"]
+            paint_over_vessels(scene, veils, opacity, without)
         if variant == "haemorrhagic":
             paint_cotton_wool(scene, halo, along)
             paint_haemorrhages(scene, halo, along)

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.disc import ANGLES, DiscLook, Profile, look_up
 from server.rendering.fibres import fibre_angle
-from server.rendering.frame import Floats
+from server.rendering.frame import Crop, Floats
 from server.rendering.lesions import smoothstep
 from server.rendering.noise import Noise
 from server.rendering.scene import Scene
@@ -96,6 +96,11 @@ class Halo:
         r = np.hypot(dx, dy)
         return theta, r, r - look_up(self.edge, theta)
 
+    def level(self, x: ArrayLike, y: ArrayLike) -> Floats:
+        """Return the radial position: 0 at the disc's centre, 1 on its healthy margin."""
+        theta, r, _ = self._polar(np.asarray(x, np.float32), np.asarray(y, np.float32))
+        return r / look_up(self.edge, theta)
+
     def _along_fibres(
         self, layer: str, cell: float, squeeze: float, psi: Floats, r: Floats
     ) -> Floats:
@@ -105,8 +110,12 @@ class Halo:
         radius = 3.0 + squeeze * (r - 3.0)
         return Noise(self.seed, layer, cell).at(radius * np.cos(psi), radius * np.sin(psi))
 
-    def opacity(self, x: Floats, y: Floats, *, striae: bool = True) -> Floats:
+    def opacity(self, x: Floats, y: Floats) -> Floats:
         """Return how opaque the fibres are at canonical points, 0 to 1, float32."""
+        return self._opacity(x, y)[0]
+
+    def _opacity(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Return the opacity with its striae, and without them."""
         theta, r, beyond = self._polar(x, y)
         psi = fibre_angle(x, y, self.disc_x, self.disc_y)
         peak = look_up(self.peak, theta)
@@ -120,51 +129,48 @@ class Halo:
         # On the disc the rim is veiled first, the whole head late.
         inner = smoothstep(-1.0, 0.1, beyond)
         inner = inner + np.float32(0.38 * self.dome) * (1 - inner)
-        out = peak * np.where(beyond > 0, outer, inner)
-        if striae:
-            lines = self._along_fibres("swollen-margin striae", 0.20, 0.16, psi, r)
-            lines += 0.7 * self._along_fibres("swollen-margin striae fine", 0.09, 0.12, psi, r)
-            out = out * np.clip(1 + np.float32(0.17) * lines, 0.3, 1.6)
-            cloud = Noise(self.seed, "swollen-margin cloud", 0.9).at(x, y)
-            out = out * (1 + np.float32(0.10) * cloud)
-        return np.clip(out, 0, 0.97).astype(np.float32)
+        plain = peak * np.where(beyond > 0, outer, inner)
+        lines = self._along_fibres("swollen-margin striae", 0.20, 0.16, psi, r)
+        lines += 0.7 * self._along_fibres("swollen-margin striae fine", 0.09, 0.12, psi, r)
+        out = plain * np.clip(1 + np.float32(0.17) * lines, 0.3, 1.6)
+        out *= 1 + np.float32(0.10) * Noise(self.seed, "swollen-margin cloud", 0.9).at(x, y)
+        return np.clip(out, 0, 0.97).astype(np.float32), plain.astype(np.float32)
 
     def arc_deg(self) -> float:
         """Return the part of the circumference with a halo that can be told, degrees."""
         return float((self.peak >= TOLD).sum())
 
-    def slope(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Return how steeply the swelling falls away (0 to 1) and in which direction."""
-        theta, _, beyond = self._polar(x, y)
-        reach = look_up(self.reach, theta)
-        middle = 0.42 * reach
-        bell = np.exp(-(((beyond - middle) / (0.50 * reach + 0.12)) ** 2))
-        return (look_up(self.peak, theta) * bell).astype(np.float32), theta
+    def crop(self, scene: Scene) -> Crop:
+        """Return the part of the picture that the swelling may touch."""
+        return scene.about_disc(float((self.edge + 1.9 * self.reach).max()) + 0.3)
 
-    def paint(self, scene: Scene) -> None:
-        """Veil the retina and the disc, and shade the raised border, under the vessels."""
-        crop = scene.about_disc(float((self.edge + 1.9 * self.reach).max()) + 0.3)
-        if crop.empty:
-            return
+    def paint(self, scene: Scene) -> Floats:
+        """Veil the retina and the disc, and shade the raised border, under the vessels.
+
+        Returns
+        -------
+        The opacity of the veil over ``crop``.
+        """
+        crop = self.crop(scene)
         light = scene.linear[crop.slices]
         xs, ys = scene.frame.degrees(crop)
-        cover = self.opacity(xs, ys)
+        cover, plain = self._opacity(xs, ys)
+        theta, _, beyond = self._polar(xs, ys)
+        peak = look_up(self.peak, theta)
+        reach = look_up(self.reach, theta)
+        lit = np.float32(scene.rng("swollen-margin light").uniform(0, 2 * math.pi))
+        steep = peak * np.exp(-(((beyond - 0.42 * reach) / (0.50 * reach + 0.12)) ** 2))
+        shade = steep * (np.float32(0.05) - np.float32(0.13) * np.cos(theta - lit))
         # In a blonde fundus much light comes back from behind and is scattered again.
         tint = 1.34 - 0.78 * scene.eye.pigmentation
-        for channel in range(3):
+        for channel, much in enumerate((0.8, 1.0, 1.05)):
             light[..., channel] *= 1 - np.float32(1 - _SHINES_THROUGH) * cover
             light[..., channel] += np.float32(_VEIL[channel] * tint) * cover
-        steep, theta = self.slope(xs, ys)
-        lit = np.float32(scene.rng("swollen-margin light").uniform(0, 2 * math.pi))
-        shade = steep * (np.float32(0.05) - np.float32(0.13) * np.cos(theta - lit))
-        for channel, much in enumerate((0.8, 1.0, 1.05)):
             light[..., channel] *= 1 - np.float32(much) * shade
-        plain = self.opacity(xs, ys, striae=False)
-        peak = look_up(self.peak, theta)
-        _, _, beyond = self._polar(xs, ys)
         # What is thinner than can be told is not outlined; nor is the disc itself.
         told = (peak >= TOLD) & (plain >= 0.5 * TOLD) & (beyond > -0.35)
         scene.add_mask("swelling-halo", told, crop)
+        return cover
 
 
 def swell(disc: DiscLook, halo: Halo, along: float) -> None:
@@ -181,5 +187,8 @@ def swell(disc: DiscLook, halo: Halo, along: float) -> None:
     disc.cup_depth *= 1 - 0.9 * filled
     disc.cup_softness = disc.cup_softness + 0.16 * filled
     disc.pores *= 1 - filled
-    disc.scleral_ring = disc.scleral_ring * (1 - np.clip(1.3 * at_margin, 0, 1))
+    # Zones and ring at the healthy margin drown under the swollen fibres.
+    bare = 1 - np.clip(2.2 * at_margin, 0, 1)
+    for name in ("scleral_ring", "alpha", "beta", "crescent", "crescent_pigment"):
+        setattr(disc, name, getattr(disc, name) * bare)
     disc.halo *= 1 - 0.5 * float(smoothstep(0.5, 3.0, along))

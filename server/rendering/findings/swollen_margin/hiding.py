@@ -98,6 +98,7 @@ class Veils:
     x, y, length : middle and half length of each patch, degrees.
     towards : direction of the vessel there, radians.
     cover : opacity in the middle, 0 to 1.
+    on_disc : whether the patch lies on the disc; the others lie beyond its margin.
     """
 
     seed: int
@@ -109,6 +110,7 @@ class Veils:
     width: NDArray[np.float64]
     towards: NDArray[np.float64]
     cover: NDArray[np.float64]
+    on_disc: NDArray[np.float64]
 
     @classmethod
     def of(cls, scene: Scene, halo: Halo, courses: list[Course], along: float) -> Veils:
@@ -124,31 +126,62 @@ class Veils:
             # The first sinks as stage 3 begins, the last as stage 5 does.
             begins = 2.96 + 2.0 * late**1.25
             far = 1.22 + 0.16 * late + 0.14 * places[0]
-            rows.append(_patch(course, far, 0.60 + 0.30 * places[1], begins, along))
-            late = order["on"][n]
-            begins = 3.96 + 0.26 * late + 0.2 * places[2] * min(late, 1)
-            near = 0.45 + 0.28 * places[3]
-            rows.append(_patch(course, near, 0.50 + 0.25 * places[4], begins, along))
-        table = np.array(rows, float).reshape(-1, 6)
+            rows.append((*_patch(course, far, 0.60 + 0.30 * places[1], begins, along), 0.0))
+            late = order["on"][n] / max(count - 1, 1)
+            begins = 3.88 + (1.4 + 0.4 * places[2]) * late
+            near = 0.50 + 0.24 * places[3]
+            rows.append((*_patch(course, near, 0.62 + 0.25 * places[4], begins, along), 1.0))
+        table = np.array(rows, float).reshape(-1, 7)
         common = 0.15 + 0.25 * smoothstep(1.0, 3.0, along) + 0.20 * smoothstep(4.3, 5.4, along)
         return cls(scene.eye.seed, halo, float(common), *table.T)
 
-    def over(self, x: Floats, y: Floats) -> Floats:
-        """Return the share of a vessel's contrast that is lost at canonical points."""
+    def over(self, x: Floats, y: Floats, opacity: Floats | None = None) -> Floats:
+        """Return the share of a vessel's contrast that is lost at canonical points.
+
+        Parameters
+        ----------
+        x, y : the points, degrees.
+        opacity : the halo's opacity there, if it is known already.
+        """
         xs, ys = np.asarray(x, np.float32), np.asarray(y, np.float32)
-        seen = 1 - np.float32(self.common) * self.halo.opacity(xs, ys)
-        ragged = Noise(self.seed, "swollen-margin veil edge", 0.32).at(xs, ys)
-        for px, py, length, width, way, cover in zip(
-            self.x, self.y, self.length, self.width, self.towards, self.cover, strict=True
-        ):
-            if cover <= 0:
-                continue
-            dx, dy = xs - np.float32(px), ys - np.float32(py)
-            u = (dx * np.cos(way) + dy * np.sin(way)) / length
-            v = (-dx * np.sin(way) + dy * np.cos(way)) / width
-            off = np.sqrt(u * u + v * v) + 0.10 * ragged
-            seen *= 1 - np.float32(cover) * (1 - smoothstep(0.40, 1.50, off)).astype(np.float32)
+        known = self.halo.opacity(xs, ys) if opacity is None else opacity
+        seen = 1 - np.float32(self.common) * known
+        for n in np.flatnonzero(self.cover > 0):
+            px, py = np.float32(self.x[n]), np.float32(self.y[n])
+            reach = np.float32(1.9 * max(self.length[n], self.width[n]))
+            near = _box(np.abs(xs - px) < reach, np.abs(ys - py) < reach)
+            if near is not None:
+                seen[near] *= 1 - self._patch(int(n), xs[near], ys[near])
         return (1 - seen).astype(np.float32)
+
+    def _patch(self, n: int, xs: Floats, ys: Floats) -> Floats:
+        dx, dy = xs - np.float32(self.x[n]), ys - np.float32(self.y[n])
+        cos, sin = np.float32(np.cos(self.towards[n])), np.float32(np.sin(self.towards[n]))
+        u = (dx * cos + dy * sin) / np.float32(self.length[n])
+        v = (dy * cos - dx * sin) / np.float32(self.width[n])
+        ragged = Noise(self.seed, "swollen-margin veil edge", 0.32).at(xs, ys)
+        off = np.sqrt(u * u + v * v) + np.float32(0.10) * ragged
+        opaque = np.float32(self.cover[n]) * (1 - smoothstep(0.40, 1.50, off))
+        level = self.halo.level(xs, ys)
+        where = (
+            1 - smoothstep(0.90, 1.0, level) if self.on_disc[n] else smoothstep(0.98, 1.08, level)
+        )
+        return (opaque * where).astype(np.float32)
+
+
+def _box(x_near: NDArray[np.bool_], y_near: NDArray[np.bool_]) -> tuple[slice, ...] | None:
+    """Return the smallest block of an array that holds all points near in x and in y."""
+    near = x_near & y_near
+    if not near.any():
+        return None
+    if near.ndim == 1:
+        along = np.flatnonzero(near)
+        return (slice(int(along[0]), int(along[-1]) + 1),)
+    rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+    return (
+        slice(int(rows[0]), int(rows[-1]) + 1),
+        slice(int(columns[0]), int(columns[-1]) + 1),
+    )
 
 
 def _spare_the_most_apart(order: NDArray[np.int64], courses: list[Course]) -> None:
@@ -187,7 +220,7 @@ def signs(scene: Scene, halo: Halo, veils: Veils, courses: list[Course]) -> Sign
     leaving = on_disc = either = 0
     for course in courses:
         visible = 1 - veils.over(course.x, course.y)
-        level = scene.disc.level(course.x, course.y)
+        level = halo.level(course.x, course.y)
         on = _has_segment(course, (visible < HIDDEN_BELOW) & (level < 1.0))
         off = _has_segment(course, (visible < HIDDEN_BELOW) & (level >= 1.0))
         leaving, on_disc, either = leaving + off, on_disc + on, either + (on or off)
@@ -205,14 +238,18 @@ def _has_segment(course: Course, hidden: NDArray[np.bool_]) -> bool:
     return False
 
 
-def paint_over_vessels(scene: Scene, veils: Veils, without: Floats) -> None:
-    """Let the veil hide the vessels; ``without`` is the picture before they were drawn."""
-    crop = scene.about_disc(_REACH * scene.disc.mean_radius + 1.2)
-    if crop.empty:
-        return
+def paint_over_vessels(scene: Scene, veils: Veils, opacity: Floats, without: Floats) -> None:
+    """Let the veil hide the vessels.
+
+    Parameters
+    ----------
+    opacity : of the halo, over its crop.
+    without : that crop of the picture as it was before the vessels were drawn.
+    """
+    crop = veils.halo.crop(scene)
     xs, ys = scene.frame.degrees(crop)
-    lost = veils.over(xs, ys)
+    lost = veils.over(xs, ys, opacity)
     light = scene.linear[crop.slices]
-    light += lost[..., None] * (without[crop.slices] - light)
+    light += lost[..., None] * (without - light)
     for name in ("arterioles", "venules"):
         scene.masks[name][crop.slices] &= lost < 1 - HIDDEN_BELOW

@@ -11,14 +11,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from server.rendering.disc import look_up
+from server.rendering.disc import ANGLES, look_up
+from server.rendering.fibres import fibre_direction
 from server.rendering.findings.swollen_margin.halo import Halo
 from server.rendering.frame import Crop, Floats
 from server.rendering.lesions import absorb, blur, draw_ripples, grown, smoothstep, spots
 from server.rendering.scene import Scene
-from server.rendering.strokes import Stroke, along_fibres, draw
+from server.rendering.strokes import Stroke, draw
 
 _FLAMES = 22
 _BLOTS = 9
@@ -55,79 +56,102 @@ def _places(
     return marks
 
 
-def _clear_of_macula(x: float, y: float, length: float) -> bool:
-    return math.hypot(x, y) - 0.5 * length > _MACULA_KEPT_DEG
+def _clear_of_macula(x: ArrayLike, y: ArrayLike, length: ArrayLike) -> NDArray[np.bool_]:
+    return np.asarray(np.hypot(x, y) - 0.5 * np.asarray(length) > _MACULA_KEPT_DEG)
 
 
 def paint_haemorrhages(scene: Scene, halo: Halo, along: float) -> None:
     """Paint flames and a few blots, in front of the vessels."""
-    reach = float(halo.edge.max()) + 8.0
-    crop = scene.about_disc(reach)
+    crop = scene.about_disc(float(halo.edge.max()) + 8.0)
     if crop.empty:
         return
     rng = scene.rng("swollen-margin flames")
-    bleeds = rng.uniform(0.55, 1.0)
+    bleeds = int(rng.uniform(0.55, 1.0) * _FLAMES)
     marks = _places(scene, halo, rng, _FLAMES, 3.8, 0.55)
-    strokes: list[Stroke] = []
-    bodies: list[Stroke] = []
-    for n, mark in enumerate(marks):
-        own = scene.rng(f"swollen-margin flame {n}")
-        size = float(grown(along, mark.begins, 1.3))
-        length = float(np.clip(0.95 * math.exp(own.normal(0, 0.50)), 0.35, 2.6))
-        edge = float(np.interp(mark.angle % (2 * math.pi), np.arange(361) * math.pi / 180,
-                               np.append(halo.edge, halo.edge[0])))  # fmt: skip
-        x, y = scene.from_disc(edge + mark.beyond, mark.angle)
-        kept = n / _FLAMES < bleeds and _clear_of_macula(x, y, length)
-        flame, body = _flame(scene, own, x, y, length * (0.35 + 0.65 * size), size)
-        if kept and size > 0:
-            strokes += flame
-            bodies += body
-    streaks = draw(scene.frame, strokes, soft=0.030, crop=crop)
+    length = np.clip(1.45 * np.exp(rng.normal(0, 0.50, _FLAMES)), 0.45, 3.2)
+    width = length * rng.uniform(0.10, 0.30, _FLAMES)
+    lean = rng.normal(0, 0.10, _FLAMES)
+    size = grown(along, np.array([mark.begins for mark in marks]), 1.3)
+    angle = np.array([mark.angle for mark in marks])
+    away = np.interp(angle, ANGLES, halo.edge, period=2 * math.pi)
+    away = away + np.array([mark.beyond for mark in marks])
+    x, y = scene.disc.x + away * np.cos(angle), scene.disc.y + away * np.sin(angle)
+    size *= _clear_of_macula(x, y, length) & (np.arange(_FLAMES) < bleeds)
+    streaks, bodies = _flames(scene, rng, x, y, length * (0.35 + 0.65 * size), width, lean, size)
+    fine = draw(scene.frame, streaks, soft=0.030, crop=crop)
     body = draw(scene.frame, bodies, soft=0.10, crop=crop)
-    px = scene.frame.px_per_degree
-    thick = 0.95 * blur(body, 0.05 * px) * (0.55 + 0.45 * streaks) + 0.62 * streaks
+    thick = 0.95 * blur(body, 0.05 * scene.frame.px_per_degree) * (0.55 + 0.45 * fine)
+    thick += 0.62 * fine
     cloud = scene.noise("swollen-margin blood", 0.30).over(scene.frame, crop)
     thick *= np.clip(1 + 0.20 * cloud, 0.4, 1.5)
     thick = np.maximum(thick, _blots(scene, halo, along, crop))
-    # Blood among the fibres does not lie under their veil, but is thinned by it a little.
     absorb(scene.linear[crop.slices], 0.92 * np.clip(thick, 0, 1.35).astype(np.float32))
     scene.add_mask("haemorrhage", thick, crop, threshold=0.30)
 
 
-def _flame(
-    scene: Scene, rng: np.random.Generator, x: float, y: float, length: float, size: float
+_Array = NDArray[np.float64]
+
+
+def _flames(
+    scene: Scene,
+    rng: np.random.Generator,
+    x: _Array,
+    y: _Array,
+    length: _Array,
+    width: _Array,
+    lean: _Array,
+    size: _Array,
 ) -> tuple[list[Stroke], list[Stroke]]:
-    """Return the streaks and the denser body of one flame."""
-    count = 15
-    across = rng.normal(0, 0.40, count)
-    shift = rng.uniform(-1, 1, count)
-    share = rng.uniform(0.35, 1.0, count)
-    thick = rng.uniform(0.6, 1.3, count)
-    bend = rng.normal(0, 0.05, (count, 2))
-    width = length * rng.uniform(0.16, 0.34)
-    lean = rng.normal(0, 0.10)
+    """Return the streaks of all flames and the denser bodies within them.
+
+    Streaks of one flame start and end at random within it, so that its ends fray
+    unevenly instead of forming a comb.
+    """
+    each, steps = 15, 11
+    shape = (len(x), each)
+    across, bend = rng.normal(0, 0.40, shape), rng.normal(0, 0.05, (*shape, 2))
+    shift, share = rng.uniform(-1, 1, shape), rng.uniform(0.35, 1.0, shape)
+    thick = rng.uniform(0.6, 1.3, shape)
+    own = length[:, None] * share * (1 - 0.45 * np.minimum(np.abs(across), 1.0))
+    middle = 0.34 * length[:, None] * shift * (1 - 0.6 * share)
+    u, v = fibre_direction(x, y, scene.disc.x, scene.disc.y)
+    side = across * width[:, None]
+    start = np.stack(
+        [
+            x[:, None] + middle * u[:, None] - side * v[:, None],
+            y[:, None] + middle * v[:, None] + side * u[:, None],
+        ]
+    )
+    back, on = (
+        _walk(scene, start, way * own / 2, lean[:, None] + bend[..., k], steps)
+        for k, way in enumerate((-1.0, 1.0))
+    )
+    paths = np.concatenate([back[::-1], on[1:]])
+    t = np.linspace(-1, 1, len(paths))
+    taper = np.clip(1 - np.abs(t) ** 1.6, 0, None)
     streaks, bodies = [], []
-    if size <= 0:
-        return streaks, bodies
-    disc = scene.disc
-    for k in range(count):
-        own = length * share[k] * (1 - 0.45 * min(abs(across[k]), 1.0))
-        middle = 0.34 * length * shift[k] * (1 - share[k] * 0.6)
-        base = along_fibres(x, y, middle, disc.x, disc.y, step=0.10)[-1]
-        ahead = along_fibres(base[0], base[1], 0.1, disc.x, disc.y, step=0.1)[-1] - base
-        normal = np.array([-ahead[1], ahead[0]]) / max(float(np.hypot(*ahead)), 1e-6)
-        start = base + normal * across[k] * width
-        back = along_fibres(start[0], start[1], -own / 2, disc.x, disc.y, step=0.09,
-                            wobble=lean + bend[k, 0])  # fmt: skip
-        on = along_fibres(start[0], start[1], own / 2, disc.x, disc.y, step=0.09,
-                          wobble=lean + bend[k, 1])  # fmt: skip
-        path = np.concatenate([back[::-1], on[1:]])
-        t = np.linspace(-1, 1, len(path))
-        taper = np.clip(1 - np.abs(t) ** 1.6, 0, None)
-        streaks.append(Stroke(path, 0.038 * thick[k] * taper, 0.55 + 0.45 * size * share[k]))
-        if k < 4:
-            bodies.append(Stroke(path, 0.30 * width * taper, size))
+    for n in np.flatnonzero(size > 0):
+        for k in range(each):
+            path = paths[:, :, n, k]
+            cover = 0.55 + 0.45 * size[n] * share[n, k]
+            streaks.append(
+                Stroke(path, 0.038 * thick[n, k] * taper, float(cover * min(4 * size[n], 1)))
+            )
+            if k < 4:
+                bodies.append(Stroke(path, 0.22 * width[n] * taper, float(size[n])))
     return streaks, bodies
+
+
+def _walk(scene: Scene, start: _Array, length: _Array, turn: _Array, steps: int) -> _Array:
+    """Follow the fibres from many points at once; returns shape (steps + 1, 2, ...)."""
+    path = np.empty((steps + 1, *start.shape))
+    path[0] = start
+    cos, sin, step = np.cos(turn), np.sin(turn), length / steps
+    for n in range(steps):
+        u, v = fibre_direction(path[n, 0], path[n, 1], scene.disc.x, scene.disc.y)
+        path[n + 1, 0] = path[n, 0] + step * (u * cos - v * sin)
+        path[n + 1, 1] = path[n, 1] + step * (u * sin + v * cos)
+    return path
 
 
 def _blots(scene: Scene, halo: Halo, along: float, crop: Crop) -> Floats:
@@ -163,9 +187,9 @@ def paint_cotton_wool(scene: Scene, halo: Halo, along: float) -> None:
     xs, ys = scene.frame.degrees(crop)
     total = np.zeros(crop.shape, np.float32)
     fluff = scene.noise("swollen-margin cotton fluff", 0.34).over(scene.frame, crop)
-    fluff += 0.6 * scene.noise("swollen-margin cotton fluff", 0.15).over(scene.frame, crop)
+    fluff += 0.4 * scene.noise("swollen-margin cotton fluff", 0.15).over(scene.frame, crop)
     for n, mark in enumerate(marks):
-        length, width, lean = rng.uniform(0.45, 0.95), rng.uniform(0.32, 0.6), rng.normal(0, 0.4)
+        length, width, lean = rng.uniform(0.75, 1.35), rng.uniform(0.55, 0.95), rng.normal(0, 0.6)
         size = float(grown(along, mark.begins, 1.2))
         x, y = scene.from_disc(float(halo.edge.mean()) + 1.0 + max(mark.beyond, 0), mark.angle)
         if size <= 0 or n >= count or not _clear_of_macula(x, y, 2 * length):
@@ -174,8 +198,8 @@ def paint_cotton_wool(scene: Scene, halo: Halo, along: float) -> None:
         dx, dy = xs - np.float32(x), ys - np.float32(y)
         u = (dx * math.cos(way) + dy * math.sin(way)) / (length * (0.5 + 0.5 * size))
         v = (-dx * math.sin(way) + dy * math.cos(way)) / (width * (0.5 + 0.5 * size))
-        level = np.sqrt(u * u + v * v) + 0.16 * fluff
-        total = np.maximum(total, size * (1 - smoothstep(0.25, 1.25, level)).astype(np.float32))
+        level = np.sqrt(u * u + v * v) + 0.17 * fluff
+        total = np.maximum(total, size * (1 - smoothstep(0.05, 1.30, level)).astype(np.float32))
     if not total.any():
         return
     light = scene.linear[crop.slices]
