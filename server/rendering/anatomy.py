@@ -16,29 +16,22 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
 
+from server.rendering.cup_sizes import (
+    DISC_MEAN_MM,
+    DISC_OVAL,
+    DISC_OVAL_SD,
+    DISC_SD_MM,
+    cup_ratio_percentile,
+    draw_cup,
+)
 from server.rendering.eye import MM_PER_DEGREE, Eye
 from server.rendering.streams import stream
 
-# Vertical cup-to-disc ratio by vertical disc diameter in millimetres: the 50th
-# and 97.5th percentile of 6479 eyes without glaucoma (Crowston 2004, table 4).
-_CROWSTON_MM = np.array([1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.9])
-_CROWSTON_MEDIAN = np.array([0.33, 0.35, 0.39, 0.42, 0.45, 0.50, 0.52, 0.55])
-_CROWSTON_UPPER = np.array([0.60, 0.59, 0.67, 0.68, 0.70, 0.71, 0.74, 0.75])
-# Straight lines through the table: its rows are noisy (0.60, 0.59, 0.67).
-_MEDIAN_LINE = np.polyfit(_CROWSTON_MM, _CROWSTON_MEDIAN, 1)
-_UPPER_LINE = np.polyfit(_CROWSTON_MM, _CROWSTON_UPPER, 1)
-# His discs average 1.5 mm with about a quarter called small or large, which is
-# a spread of about 0.18 mm. His scale is not the one discs are drawn on
-# here, so a disc is carried over by its rank, never by its millimetres.
-_CROWSTON_MEAN_MM = 1.51
-_CROWSTON_SD_MM = 0.18
-
-_DISC_MEAN_MM = 1.77
-_DISC_SD_MM = 0.26
 _DISTANCE_MEAN_MM = 4.76
 _DISTANCE_SD_MM = 0.34
+
+__all__ = ["Anatomy", "cup_ratio_percentile", "draw_anatomy"]
 
 Harmonic = tuple[int, float, float]
 """Order, relative amplitude and phase of one ripple of an outline."""
@@ -220,14 +213,14 @@ def _draw(seed: int, age: float, pigmentation: float) -> Anatomy:
     # the eye: without it their ratio spreads wider than the 2.65 +- 0.30 disc
     # diameters of Jonas 2015.
     size, own = rng.normal(size=2)
-    width_mm = float(np.clip(_DISC_MEAN_MM + _DISC_SD_MM * size, 1.20, 2.50))
+    width_mm = float(np.clip(DISC_MEAN_MM + DISC_SD_MM * size, 1.20, 2.50))
     together = 0.35 * size + math.sqrt(1 - 0.35**2) * own
     distance_mm = float(np.clip(_DISTANCE_MEAN_MM + _DISTANCE_SD_MM * together, 3.85, 6.3))
     angle = math.radians(rng.normal(6.5, 3.3))
     distance = distance_mm / MM_PER_DEGREE
 
     # Vertical over horizontal 1.06 to 1.08 (Quigley 1990; ovality 0.92 in young eyes).
-    oval = float(np.clip(rng.normal(1.075, 0.045), 0.97, 1.22))
+    oval = float(np.clip(rng.normal(DISC_OVAL, DISC_OVAL_SD), 0.97, 1.22))
     height_mm = width_mm * oval
     axis = math.radians(float(np.clip(rng.normal(0.0, 5.0), -14, 14)))
     harmonics = tuple(
@@ -238,7 +231,7 @@ def _draw(seed: int, age: float, pigmentation: float) -> Anatomy:
     # Oblique insertion is mostly towards below (Quigley 1990), the rest temporally.
     tilt_angle = float(rng.normal(0.35 * np.pi, 0.5))
 
-    vertical, horizontal = _draw_cup(rng, height_mm)
+    vertical, horizontal = draw_cup(rng, height_mm)
     # The cup sits temporally and a little up: temporal rim thinnest, inferior broadest.
     room = 1.0 - max(vertical, horizontal)
     cup_x = float(np.clip(rng.normal(0.034, 0.028), -0.04, 0.24)) * min(1.0, room / 0.55)
@@ -309,41 +302,3 @@ def _draw(seed: int, age: float, pigmentation: float) -> Anatomy:
         beta_zone=min(beta, 2.0),
         zone_angle=zone_angle,
     )
-
-
-def cup_ratio_percentile(disc_height_mm: float, percentile: float) -> float:
-    """Vertical cup-to-disc ratio at a percentile of normal eyes with this disc height.
-
-    Parameters
-    ----------
-    disc_height_mm : vertical diameter on this module's scale (mean about 1.9 mm).
-    percentile : 0 to 100.
-
-    Notes
-    -----
-    Crowston 2004, table 4; sizes are matched by rank because his scale is smaller.
-    """
-    return _cup_at(disc_height_mm, float(norm.ppf(percentile / 100)))
-
-
-def _cup_at(disc_height_mm: float, deviate: float) -> float:
-    mean = _DISC_MEAN_MM * 1.075
-    spread = math.hypot(_DISC_SD_MM * 1.075, _DISC_MEAN_MM * 0.045)
-    rank = (disc_height_mm - mean) / spread
-    size = float(np.clip(_CROWSTON_MEAN_MM + _CROWSTON_SD_MM * rank, 1.05, 2.1))
-    median = float(np.polyval(_MEDIAN_LINE, size))
-    upper = float(np.polyval(_UPPER_LINE, size))
-    spread_up = (upper - median) / 1.96
-    return median + deviate * (spread_up if deviate > 0 else min(spread_up, median / 2.2))
-
-
-def _draw_cup(rng: np.random.Generator, disc_height_mm: float) -> tuple[float, float]:
-    """Vertical and horizontal cup-to-disc ratio of a normal disc."""
-    # Healthy eyes end near the 98.5th percentile: beyond it an eye would be
-    # called suspect by the very table it is drawn from.
-    deviate = float(np.clip(rng.normal(), -2.4, 2.2))
-    vertical = float(np.clip(_cup_at(disc_height_mm, deviate), 0.05, 0.80))
-    # Horizontal exceeds vertical in normal cups (Jonas 1988); a vertically oval
-    # cup is rare (about one in ten).
-    wider = float(np.clip(rng.normal(1.135, 0.085), 0.93, 1.28))
-    return vertical, min(vertical * wider, 0.86)

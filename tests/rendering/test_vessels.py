@@ -303,8 +303,9 @@ def test_the_same_eye_at_any_size_and_centre() -> None:
         core = small.maps.masks[name] & halved
         assert core.sum() / (small.maps.masks[name] | halved).sum() > 0.7
     shifted = _case(1001, View(45.0, (-7 + 45 * 40 / 400, 0), 400))
+    both = small.field[:, 40:] & shifted.field[:, :-40]
     np.testing.assert_array_equal(
-        small.maps.masks["venules"][:, 40:], shifted.maps.masks["venules"][:, :-40]
+        small.maps.masks["venules"][:, 40:] & both, shifted.maps.masks["venules"][:, :-40] & both
     )
 
 

@@ -84,10 +84,11 @@ def widths(
     """
     n = len(x)
     exponent = rng.normal(2.55, 0.10) if artery else rng.normal(1.97, 0.08)
-    half = (ARTERY_MM if artery else VEIN_MM) / MM_PER_DEGREE / 2 * scale
-    half *= float(np.exp(rng.normal(0.0, 0.045)))
+    usual = (ARTERY_MM if artery else VEIN_MM) / MM_PER_DEGREE / 2
+    half = usual * scale * float(np.exp(rng.normal(0.0, 0.036)))
     # Inferotemporal vessels are the wider ones (Jonas 1989).
-    arcade = half * np.array([0.975, 1.025]) * np.exp(rng.normal(0.0, 0.05, 2))
+    arcade = half * np.array([0.975, 1.025]) * np.exp(rng.normal(0.0, 0.04, 2))
+    arcade = np.clip(arcade, 0.77 * usual, 1.23 * usual)
 
     children = np.bincount(parent[parent >= 0], minlength=n)
     need = np.where(children == 0, np.exp(rng.normal(0.0, 0.45, n)), 0.0)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from server.rendering.anatomy import Anatomy
 from server.rendering.eye import Eye
 from server.rendering.streams import stream
-from server.rendering.vessels import calibre, crossings, growth, tortuosity
+from server.rendering.vessels import calibre, crossings, growth, planting, tortuosity
 from server.rendering.vessels.model import Floats, Tree, Vasculature
 from server.rendering.vessels.trunks import lay_trunks
 
@@ -48,11 +48,11 @@ def _attempt(seed: int, anatomy: Anatomy, attempt: int) -> tuple[Vasculature, fl
     for artery in (True, False):
         own = stream(seed, f"{name} trunks {'artery' if artery else 'vein'}")
         trunks = lay_trunks(anatomy, stream(seed, f"{name} plan"), own, artery)
-        growing.append(growth.plant(trunks))
+        growing.append(planting.plant(trunks))
     growth.branch(growing[0], growing[1], anatomy, stream(seed, f"{name} branches"))
 
     # One eye has wide vessels and another narrow ones, of both kinds.
-    scale = float(np.exp(stream(seed, f"{name} calibre").normal(0.0, 0.075)))
+    scale = float(np.exp(stream(seed, f"{name} calibre").normal(0.0, 0.11)))
     trees, losses = [], []
     for artery, g in zip((True, False), growing, strict=True):
         tree, loss = _finish(seed, name, anatomy, g, artery, scale)
@@ -68,7 +68,7 @@ def _attempt(seed: int, anatomy: Anatomy, attempt: int) -> tuple[Vasculature, fl
 
 
 def _finish(
-    seed: int, name: str, anatomy: Anatomy, g: growth.Growing, artery: bool, scale: float
+    seed: int, name: str, anatomy: Anatomy, g: planting.Growing, artery: bool, scale: float
 ) -> tuple[Tree, float]:
     n = int(g.count[0])
     x, y, parent = g.x[:n].copy(), g.y[:n].copy(), g.parent[:n].copy()

@@ -101,13 +101,12 @@ def _moved(
 def _uneven(tree: Tree, seed: int, level: Floats, artery: bool) -> Floats:
     """Return the slight unevenness of width along every vessel, stronger on the disc."""
     rng = stream(seed, f"calibre along {'artery' if artery else 'vein'}")
-    slow = field(rng, tree.x, tree.y, 5.5, 0.040)[:, 0]
-    fast = field(rng, tree.x, tree.y, 1.9, 0.030)[:, 0]
+    slow = field(rng, tree.x, tree.y, 3.4, 0.040)[:, 0]
     disc = field(rng, tree.x, tree.y, 1.3, 0.075)[:, 0] * np.exp(-((level / 0.9) ** 2))
     tip = 0.66 + 0.34 * _ss(0.0, 2.0, tree.to_tip)
     # A trunk narrows where it dives out of sight.
     root = 0.74 + 0.26 * _ss(0.0, 0.8, tree.path)
-    return np.clip(1 + slow + fast + disc, 0.7, 1.3) * tip * root
+    return np.clip(1 + slow + disc, 0.7, 1.3) * tip * root
 
 
 def _opacity(
@@ -119,7 +118,7 @@ def _opacity(
     y: Floats,
     artery: bool,
 ) -> Floats:
-    opacity = 0.22 + 0.78 * _ss(0.0, 0.75, tree.path)
+    opacity = 0.26 + 0.74 * _ss(0.0, 0.60, tree.path)
     opacity *= 0.45 + 0.55 * _ss(0.0, 2.2, tree.to_tip)
     fine = tree.trunk == _CAPILLARY
     opacity[fine] *= 0.15 + 0.85 * _ss(0.0, 0.6, tree.path[fine])

@@ -7,7 +7,7 @@ from numba import njit
 from scipy.spatial import cKDTree
 
 from server.rendering.anatomy import Anatomy
-from server.rendering.vessels.growth import wanted_flow
+from server.rendering.vessels.density import wanted_flow
 from server.rendering.vessels.model import Floats, Tree
 
 

@@ -34,11 +34,18 @@ def _capsules(
     packed: Pixels,
 ) -> None:
     height, width = packed.shape[:2]
+    middle_px = 0.5 * width - 0.5
+    round2 = (0.5 * width + 2.0 * skirt + 8.0) ** 2
     for k in range(len(column)):
         p = parent[k]
         if p < 0 or (opacity[k] <= 0.0 and opacity[p] <= 0.0):
             continue
         ax, ay, bx, by = column[p], row[p], column[k], row[k]
+        # The field is round: what lies wholly in a corner of the square is not seen.
+        if (ax - middle_px) ** 2 + (ay - middle_px) ** 2 > round2 and (bx - middle_px) ** 2 + (
+            by - middle_px
+        ) ** 2 > round2:
+            continue
         r0, r1 = r_start[k], r_here[k]
         # Only vessels wide enough to have a sheen or to nick another get a skirt.
         wide = max(r0, r1)

@@ -144,12 +144,12 @@ def _shade(
                     # The disc returns more red than a picture can hold. Blood on it is
                     # seen against white tissue close behind, not against deep glow.
                     on = min((1.12 - level) / 0.24, 1.0)
-                    full = min(max((oa + ov - 0.12) / 0.55, 0.0), 1.0) * on
+                    full = min(max((oa + ov - 0.30) / 0.55, 0.0), 1.0) * on
                     red = linear[i, j, 0]
                     top = max(1.15, 2.0 * linear[i, j, 1])
                     linear[i, j, 0] = red + full * (min(red, top) - red)
                     ar *= 1.0 + 0.9 * on
-                    dense = 1.0 + 1.0 * on
+                    dense = 1.0 + 1.5 * on
                     vr *= 1.0 + 0.55 * on
                 linear[i, j, 0] *= math.exp(-(ar * oa + vr * ov))
                 linear[i, j, 1] *= math.exp(-dense * (artery[1] * oa + vein[1] * ov))
@@ -163,9 +163,9 @@ def _shade(
                     glint = math.sin(3.1 * a_map[i, j, 5] + 2.0 * n0) * n2
                     f = wide * streak * math.exp(-u * u) * (0.72 + 0.20 * glint + 0.10 * slow)
                     f *= a_seen * min(oa * 1.6, 1.0)
-                    f = max(f, 0.0)
+                    f = min(max(f, 0.0), 0.95)
                     linear[i, j, 0] *= math.exp(0.14 * f)
-                    linear[i, j, 1] *= math.exp((0.56 + 0.16 * sclerosis) * f)
+                    linear[i, j, 1] *= math.exp((0.50 + 0.06 * sclerosis) * f)
                     linear[i, j, 2] *= math.exp(0.38 * f)
                     linear[i, j, 0] += 0.012 * f
                     linear[i, j, 1] += 0.006 * f * (1.0 + sclerosis)
