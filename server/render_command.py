@@ -14,7 +14,7 @@ from server.rendering import render
 from server.rendering.contact_sheet import contact_sheet
 from server.rendering.encode import encode_png
 from server.rendering.eye import FINDINGS, Feature, Picture, Rendering, View
-from server.rendering.features import floor_of, look_alikes, variant_of
+from server.rendering.features import floor_of, look_alikes, painter_of, variant_of
 from server.rendering.manifest import Row, manifest_row, write_manifest
 from server.rendering.population import draw_eye
 from server.rendering.recipe import CardRecipe, Drawn, choose_card, view_from_dict
@@ -128,6 +128,7 @@ def _plan(arguments: argparse.Namespace) -> Plan:
     variants = _variants(name, arguments.variant)
     if arguments.severity is not None:
         Feature(name, variants[0], arguments.severity)
+    ages = _usual_ages(name)
 
     def of_feature(seed: int) -> tuple[str, Drawn]:
         rng = stream(seed, "command")
@@ -136,15 +137,17 @@ def _plan(arguments: argparse.Namespace) -> Plan:
         severity = arguments.severity
         if severity is None:
             severity = floor + (1.0 - floor) * share
-        return name, Drawn(draw_eye(seed), (Feature(name, variant, severity),), view)
+        age = None
+        if variant in ages:
+            low, high = ages[variant]
+            age = low + (high - low) * float(rng.random())
+        return name, Drawn(draw_eye(seed, age=age), (Feature(name, variant, severity),), view)
 
     return of_feature
 
 
 def _variants(kind: str, asked: str | None) -> tuple[str, ...]:
     if asked is None:
-        from server.rendering.features import painter_of
-
         return painter_of(kind).variants
     return (variant_of(Feature(kind, asked)),)
 
@@ -155,26 +158,36 @@ def _resized(view: View, field: float | None, size: int) -> View:
 
 def load_cards() -> tuple[CardRecipe, ...]:
     """Read the recipes of all cards that come with the program."""
-    try:
-        views = {
-            name: view_from_dict(table) for name, table in _toml(SEED_DATA / "views.toml").items()
-        }
-        tables = [
-            table
-            for path in sorted((SEED_DATA / "cards").glob("*.toml"))
-            for table in _toml(path).get("card", [])
-        ]
-    except OSError as error:
-        raise BadInput(f"the cards cannot be read: {error}") from error
-    return tuple(CardRecipe.from_dict(table, views) for table in tables)
+    views = {name: view_from_dict(table) for name, table in _toml(SEED_DATA / "views.toml").items()}
+    return tuple(CardRecipe.from_dict(table, views) for table in _card_tables())
+
+
+def _card_tables() -> list[dict[str, Any]]:
+    paths = sorted((SEED_DATA / "cards").glob("*.toml"))
+    return [table for path in paths for table in _toml(path).get("card", [])]
+
+
+def _usual_ages(kind: str) -> dict[str, tuple[float, float]]:
+    """Return the ages at which the cards show each variant: no atrophy in a child's eye."""
+    ages: dict[str, tuple[float, float]] = {}
+    for table in _card_tables():
+        own = (table.get("features") or [{}])[0]
+        if own.get("kind") == kind and "age" in table:
+            variant = variant_of(Feature(kind, own.get("variant", "")))
+            low, high = table["age"]
+            before = ages.get(variant, (low, high))
+            ages[variant] = (min(low, before[0]), max(high, before[1]))
+    return ages
 
 
 def _toml(path: Path) -> dict[str, Any]:
-    with path.open("rb") as file:
-        try:
+    try:
+        with path.open("rb") as file:
             return tomllib.load(file)
-        except tomllib.TOMLDecodeError as error:
-            raise BadInput(f"{path.name} is not valid TOML: {error}") from error
+    except OSError as error:
+        raise BadInput(f"the cards cannot be read: {error}") from error
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput(f"{path.name} is not valid TOML: {error}") from error
 
 
 def _draw_all(arguments: argparse.Namespace, plan: Plan, out: Path) -> None:

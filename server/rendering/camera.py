@@ -94,6 +94,12 @@ def _expected_light(pigmentation: float) -> tuple[float, float]:
 
 
 @lru_cache(maxsize=256)
+def camera_name(eye: Eye) -> str:
+    """Return the name of the style that an eye's camera mostly is."""
+    drawn = CAMERAS[int(stream(eye.seed, "camera").choice(len(CAMERAS), p=_SHARE))]
+    return eye.camera or drawn
+
+
 def camera_of(eye: Eye) -> CameraStyle:
     """Return the camera that photographs an eye.
 

@@ -62,7 +62,7 @@ def contact_sheet(
         text = str(first_number + place)
         if captions and captions[place]:
             text = f"{text}  {captions[place]}"
-        pen.text((left + 2, top + tile_px + 2), _fitted(text, font, tile_px), INK, font=font)
+        pen.text((left + 2, top + tile_px + 2), _fitted(text, font, tile_px - 4), INK, font=font)
     return np.asarray(sheet)
 
 

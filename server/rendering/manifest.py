@@ -10,6 +10,7 @@ import csv
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from server.rendering.camera import camera_name
 from server.rendering.eye import FINDINGS, RENDERER_VERSION, Fact, Rendering
 from server.rendering.features import variant_of
 from server.rendering.truth import Truth
@@ -32,7 +33,7 @@ def manifest_row(file: str, card: str, rendering: Rendering, truth: Truth) -> Ro
         "side": eye.side,
         "age_years": round(eye.age, 2),
         "pigmentation": round(eye.pigmentation, 4),
-        "camera": str(rendering.facts.get("camera", eye.camera)),
+        "camera": camera_name(eye),
         "quality": round(eye.quality, 4),
         "field_deg": view.field_deg,
         "centre_x_deg": view.centre_deg[0],

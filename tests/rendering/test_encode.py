@@ -55,6 +55,6 @@ def test_png_is_exact(picture: Picture) -> None:
 
 def test_what_is_no_picture_is_named(picture: Picture) -> None:
     with pytest.raises(BadInput, match="uint8"):
-        encode_webp(picture.astype(float))  # type: ignore[arg-type]
+        encode_webp(picture.astype(float))
     with pytest.raises(BadInput, match="1 to 100"):
         encode_webp(picture, 0)
