@@ -24,8 +24,9 @@ def picture() -> Picture:
 def test_webp_keeps_what_the_eye_sees(picture: Picture) -> None:
     encoded = encode_webp(picture)
     back = decode(encoded.data)
-    assert peak_signal_noise_ratio(picture, back) > 38
-    assert structural_similarity(picture, back, channel_axis=2) > 0.95
+    assert peak_signal_noise_ratio(picture, back) > 38  # type: ignore[no-untyped-call]
+    similar = structural_similarity(picture, back, channel_axis=2)  # type: ignore[no-untyped-call]
+    assert similar > 0.95
     assert len(encoded.data) < 40_000
     assert encoded.media_type == "image/webp"
 

@@ -74,7 +74,11 @@ def test_a_small_step_of_severity_is_a_small_step_of_the_picture(variant: str) -
 
 def diameters_um(rendering: Rendering) -> np.ndarray:
     """Equivalent diameters of the separate drusen, by scikit-image."""
-    regions = regionprops(label(rendering.masks["drusen"]))
+    return blob_diameters_um(rendering, "drusen")
+
+
+def blob_diameters_um(rendering: Rendering, kind: str) -> np.ndarray:
+    regions = regionprops(label(rendering.masks[kind]))  # type: ignore[no-untyped-call]
     size = np.array([region.equivalent_diameter_area for region in regions])
     return size * mm_per_px(rendering) * 1000
 
@@ -117,8 +121,7 @@ def test_atrophy_is_large_sharp_and_shows_vessels(seed: int) -> None:
     # >= 175 um, sharp edge (here <= 60 um wide), choroidal vessels inside:
     # reading-centre definition; NICE NG82.
     early = drawn("atrophy", 0.22, seed, View(30.0, (0.0, 0.0), 1024))
-    largest = max(r.equivalent_diameter_area for r in regionprops(label(early.masks["atrophy"])))
-    assert largest * mm_per_px(early) * 1000 >= 175
+    assert blob_diameters_um(early, "atrophy").max() >= 175
 
     eye = draw_eye(seed, age=74.0, quality=1.0)
     near = View(22.0, (0.0, 0.0), 1024)
