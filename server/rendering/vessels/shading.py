@@ -144,13 +144,13 @@ def _shade(
                     # The disc returns more red than a picture can hold. Blood on it is
                     # seen against white tissue close behind, not against deep glow.
                     on = min((1.12 - level) / 0.24, 1.0)
-                    full = min(max((oa + ov - 0.30) / 0.55, 0.0), 1.0) * on
+                    full = min(max((oa + ov - 0.22) / 0.50, 0.0), 1.0) * on
                     red = linear[i, j, 0]
-                    top = max(1.15, 2.0 * linear[i, j, 1])
+                    top = max(0.92, 1.7 * linear[i, j, 1])
                     linear[i, j, 0] = red + full * (min(red, top) - red)
                     ar *= 1.0 + 0.9 * on
-                    dense = 1.0 + 1.5 * on
-                    vr *= 1.0 + 0.55 * on
+                    dense = 1.0 + 1.35 * on
+                    vr *= 1.0 + 0.8 * on
                 linear[i, j, 0] *= math.exp(-(ar * oa + vr * ov))
                 linear[i, j, 1] *= math.exp(-dense * (artery[1] * oa + vein[1] * ov))
                 linear[i, j, 2] *= math.exp(-dense * (artery[2] * oa + vein[2] * ov))
