@@ -131,6 +131,8 @@ class _Sign:
     measure: float
     places: tuple[tuple[str, Mask], ...]
     doubtful: bool = False
+    against_floor: float | None = None
+    """What the floor is compared with, where that is not the measure itself."""
 
 
 def truth(rendering: Rendering) -> Truth:
@@ -171,8 +173,9 @@ def truth(rendering: Rendering) -> Truth:
 
 def _judged(finding: str, sign: _Sign, in_view: bool) -> FindingTruth:
     floor = FLOORS[finding]
-    present = in_view and sign.measure >= floor.value
-    in_doubt = sign.doubtful or sign.measure > floor.doubt
+    level = sign.measure if sign.against_floor is None else sign.against_floor
+    present = in_view and level >= floor.value
+    in_doubt = sign.doubtful or level > floor.doubt
     regions = (
         tuple(region for kind, mask in sign.places for region in outline(mask, kind))
         if present
@@ -182,7 +185,7 @@ def _judged(finding: str, sign: _Sign, in_view: bool) -> FindingTruth:
         in_view=in_view,
         present=present,
         measure=round(sign.measure, 4),
-        unit=floor.unit,
+        unit=floor.shown_unit or floor.unit,
         regions=regions,
         borderline=in_view and in_doubt and not present,
     )
@@ -218,7 +221,7 @@ def _enlarged_cup(rendering: Rendering) -> _Sign:
     places += _places(rendering, ("notch", "nerve-fibre-defect"))
     places += _places(rendering, ("haemorrhage",), near)
     # Only the percentiles say what is doubtful; a share of the limit alone does not.
-    return _Sign(share, tuple(places), doubtful=suspect or notch > 0.0)
+    return _Sign(ratio, tuple(places), doubtful=suspect or notch > 0.0, against_floor=share)
 
 
 def _new_vessels(rendering: Rendering) -> _Sign:

@@ -32,6 +32,7 @@ class Floor:
     measures : what is measured, in a clause.
     reason : why the floor lies there.
     source : published source, or what else the value rests on.
+    shown_unit : unit of what a learner is told, where that is another quantity.
     """
 
     value: float
@@ -40,6 +41,7 @@ class Floor:
     measures: str
     reason: str
     source: str
+    shown_unit: str = ""
 
 
 def circle_area(diameter: float) -> float:
@@ -75,6 +77,7 @@ FLOORS: Mapping[str, Floor] = {
         "fewer than one unaffected disc in a hundred lies above it; between the 97.5th and the "
         "99th percentile an eye is a suspect at most",
         "Crowston 2004, table 4",
+        shown_unit="vertical cup-to-disc ratio",
     ),
     "new-vessels": Floor(
         0.02,

@@ -146,6 +146,7 @@ def test_a_cup_is_enlarged_for_its_disc(
     facts = {"disc_vertical_mm": height_mm, "cup_disc_ratio_vertical": ratio}
     one = truth(eye_with(facts=facts))["enlarged-cup"]
     assert (one.present, one.borderline) == (present, borderline)
+    assert (one.measure, one.unit) == (ratio, "vertical cup-to-disc ratio")
 
 
 def test_a_notch_is_an_enlarged_cup_whatever_the_ratio() -> None:
