@@ -29,7 +29,7 @@ from server.storage.pictures import remove_pictures, settled_pictures
 
 log = logging.getLogger(__name__)
 
-POLL_SECONDS = 0.25
+POLL_SECONDS = 0.5
 """How long a wish of another process may lie unseen."""
 
 REST_SECONDS = 2.0
@@ -83,6 +83,7 @@ class RenderPool:
         for name in ONE_THREAD_EACH:
             os.environ.setdefault(name, "1")
         self._stopping.clear()
+        self._tidied = float("-inf")
         self._thread = threading.Thread(target=self._keep, name="stock keeper", daemon=True)
         self._thread.start()
 
