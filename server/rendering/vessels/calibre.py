@@ -123,6 +123,12 @@ def widths(
             wanted = share * arcade[low] * float(np.exp(rng.normal(0.0, 0.10)))
             heads.append(head)
             targets.append(float(np.sqrt(natural * wanted)))
+    fine = trunk == TRUNKS.index("capillary")
+    for head in np.flatnonzero(fine & (trunk[np.maximum(parent, 0)] != trunk)).tolist():
+        # A fine vessel of the disc stays fine, however much retina fell to it.
+        natural = arcade_leaf[int(lower[head])] * served[head] ** (1 / exponent)
+        heads.append(head)
+        targets.append(float(np.clip(natural, 0.026, rng.uniform(0.040, 0.065))))
     on = trunk == TRUNKS.index("cilioretinal")
     if on.any():
         heads.append(int(np.argmax(on)))
@@ -141,6 +147,4 @@ def widths(
     # carries the nasal vessels' blood as well: much of it already lies deep.
     stem = (trunk == TRUNKS.index("temporal")) & (level <= 1.0)
     radius[stem] = np.minimum(radius[stem], 1.12 * arcade[lower[stem].astype(int)])
-    fine = trunk == TRUNKS.index("capillary")
-    radius[fine] = np.clip(radius[fine], 0.024, 0.042)
     return radius

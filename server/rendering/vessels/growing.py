@@ -77,7 +77,7 @@ def _finish(
 
     tips = (np.bincount(parent[parent >= 0], minlength=n) == 0).astype(float)
     leaves = calibre.sums(tips, parent)
-    growth.settle(x, y, parent, leaves, 8, 0.5)
+    growth.settle(x, y, parent, leaves, 6, 0.5)
 
     course, sinuous = tortuosity.bend(
         x, y, anatomy,

@@ -123,7 +123,7 @@ def _graft(
             if children[host] == 0:
                 turn = 0.4 * a
             else:
-                turn = 1.0 + 0.65 * rolls[t, 0]
+                turn = 1.10 + 0.60 * rolls[t, 0]
                 turn += 0.6 * max(0.0, a - turn)
             turn *= side
             sx = math.cos(turn) * hx - math.sin(turn) * hy
