@@ -143,7 +143,7 @@ def camera_of(eye: Eye) -> CameraStyle:
         rim=float(rng.gamma(1.5, 0.45) * (1 + 1.2 * poor)),
         rim_angle=float(rng.uniform(0, 2 * math.pi)),
         rim_colour=(0.030 + 0.03 * warm, 0.018, 0.022 - 0.012 * warm),
-        sharpen=float(rng.uniform(0.10, 0.55)),
+        sharpen=float(rng.uniform(0.15, 0.75)),
         saturation=float(rng.normal(1.04, 0.05)),
         contrast=float(rng.uniform(0.0, 0.35)),
         noise=float(rng.uniform(0.5, 1.3) * (1 + 0.6 * poor)),

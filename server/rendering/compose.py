@@ -10,7 +10,7 @@ from server.rendering.camera import aperture, photograph
 from server.rendering.disc_surface import paint_disc
 from server.rendering.eye import MM_PER_DEGREE, Eye, Feature, Mask, Rendering, View
 from server.rendering.features import resolve
-from server.rendering.fibres import defect_cover, veil_thickness
+from server.rendering.fibres import add_striae, defect_cover, veil_thickness
 from server.rendering.frame import Floats
 from server.rendering.macula import add_foveal_reflex, add_sheen, surface_reflexes
 from server.rendering.retina import add_grain, background
@@ -76,6 +76,7 @@ def retina(scene: Scene) -> Floats:
     sheen = surface_reflexes(eye, scene.anatomy, scene.retina, veil, layers.frame)
     add_sheen(light, sheen, eye)
     full = scene.to_full_size(light)
+    add_striae(full, veil, scene.fibres, eye, scene.anatomy, scene.frame)
     add_grain(full, eye, scene.retina, scene.frame)
     add_foveal_reflex(full, eye, scene.anatomy, scene.retina, scene.frame)
     if scene.fibres.defects:

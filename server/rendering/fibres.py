@@ -160,6 +160,11 @@ def _veil(
             a, b = (psi + upper) / 0.62, (psi - lower) / 0.62
             bundle = math.exp(-a * a) + math.exp(-b * b)
             thick = (0.34 + bundle) * math.exp(-max(away - 3.0, 0.0) / 9.0)
+            # Over fovea and raphe the layer is all but gone.
+            thin = 1.0 - 0.85 * math.exp(-(x * x + y * y) / 9.0)
+            if x > 0:
+                thin *= 1.0 - 0.9 * math.exp(-y * y / 2.5)
+            thick *= thin
             t = psi * count / 6.283185307179586 + 3 * count
             k = int(t)
             f = t - k
@@ -185,9 +190,9 @@ def veil_thickness(look: FibreLook, eye: Eye, anatomy: Anatomy, frame: Frame) ->
     angles = np.arange(count) * (2 * math.pi / count)
     table = np.empty((6, count), np.float32)
     for row in range(6):
-        fine = LineNoise(eye.seed, f"striae {row}", 0.030, 2 * math.pi).at(angles)
+        middle = LineNoise(eye.seed, f"striae {row}", 0.045, 2 * math.pi).at(angles)
         broad = LineNoise(eye.seed, f"striae broad {row}", 0.11, 2 * math.pi).at(angles)
-        table[row] = 0.80 * fine + 0.40 * broad
+        table[row] = 0.70 * middle + 0.45 * broad
     wander = Noise(eye.seed, "striae wander", 2.5).over(frame)
     out = np.empty((frame.size_px, frame.size_px), np.float32)
     _veil(
@@ -197,3 +202,71 @@ def veil_thickness(look: FibreLook, eye: Eye, anatomy: Anatomy, frame: Frame) ->
     lost = defect_cover(look, anatomy, frame)
     out *= (1 - lost) * np.float32(look.strength * anatomy.nerve_fibre)
     return out
+
+
+@njit(cache=True, fastmath=True)
+def _streak(
+    linear: Floats,
+    veil: Floats,
+    xs: Floats,
+    ys: Floats,
+    disc_x: float,
+    disc_y: float,
+    lines: Floats,
+    amount: np.float32,
+) -> None:
+    """Multiply fine lines along the fibres into light (see ``add_striae``)."""
+    size = linear.shape[0]
+    rows, count = lines.shape
+    shift = FOVEA_SOURCE * math.atan2(-disc_y, -disc_x)
+    scale = veil.shape[0] / size
+    for i in range(size):
+        y = ys[i]
+        a = min(int((i + 0.5) * scale), veil.shape[0] - 1)
+        for j in range(size):
+            thick = veil[a, min(int((j + 0.5) * scale), veil.shape[1] - 1)]
+            if thick < 0.12:
+                continue
+            x = xs[j]
+            dx, dy = x - disc_x, y - disc_y
+            away = math.sqrt(dx * dx + dy * dy)
+            psi = _atan2(dy, dx) + FOVEA_SOURCE * _atan2(-y, -x) - shift
+            t = psi * (count / 6.283185307179586) + 3 * count
+            k = int(t)
+            f = np.float32(t - k)
+            s = away * 0.45
+            m = int(s)
+            g = np.float32(s - m)
+            row0, row1 = m % rows, (m + 1) % rows
+            k0, k1 = k % count, (k + 1) % count
+            lo = lines[row0, k0] + f * (lines[row0, k1] - lines[row0, k0])
+            hi = lines[row1, k0] + f * (lines[row1, k1] - lines[row1, k0])
+            # Lines fade in where they become as wide as a fibre bundle.
+            fade = np.float32(min(max((away - 2.0) / 4.0, 0.0), 1.0))
+            line = amount * fade * min(thick, np.float32(1.2)) * (lo + g * (hi - lo))
+            linear[i, j, 0] *= 1 + np.float32(0.45) * line
+            linear[i, j, 1] *= 1 + line
+            linear[i, j, 2] *= 1 + line
+
+
+def add_striae(
+    linear: Floats, veil: Floats, look: FibreLook, eye: Eye, anatomy: Anatomy, frame: Frame
+) -> None:
+    """Streak light finely along the nerve fibres where their layer is thick, in place.
+
+    Parameters
+    ----------
+    linear : light at full size.
+    veil : thickness of the layer on the coarse grid, from ``veil_thickness``.
+    """
+    count = 840
+    angles = np.arange(count) * (2 * math.pi / count)
+    lines = np.stack(
+        [LineNoise(eye.seed, f"fine striae {n}", 0.015, 2 * math.pi).at(angles) for n in range(9)]
+    )
+    amount = 0.11 * look.striae * stream(eye.seed, "fine striae").uniform(0.5, 1.4)
+    amount *= 0.5 + 0.6 * anatomy.lustre
+    _streak(
+        linear, veil, frame.columns, frame.rows, anatomy.disc_x, anatomy.disc_y, lines,
+        np.float32(amount),
+    )  # fmt: skip

@@ -29,7 +29,7 @@ _MELANIN = (0.72, 1.00, 1.32)
 _BLOOD = (0.085, 1.00, 0.93)
 _SCLERA = (1.32, 0.60, 0.40)
 _DOUBLE_PASS = 1.24
-_GRAIN = ((0.50, 0.024), (0.25, 0.034), (0.125, 0.030))
+_GRAIN = ((0.50, 0.032), (0.25, 0.036), (0.125, 0.030))
 _COARSE_PX_PER_DEGREE = 8.5
 
 
@@ -123,14 +123,17 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     ratio = 0.42 + 0.60 * min(pig / 0.45, 1.0) ** 0.8
     blood = ratio * (1 + 0.10 * own[0])
     macula = look.macular_darkness * (1 + 0.25 * pig)
-    core = np.exp(-((layers.away2 / np.float32(1.6**2)) ** 0.75))
-    wide = np.exp(-((layers.away2 / np.float32(3.6**2)) ** 0.8))
+    # The dark of the fovea is no compass circle.
+    warped = layers.away2 * np.exp(np.float32(0.13) * layers.mid + np.float32(0.10) * layers.big)
+    core = np.exp(-((warped / np.float32(1.6**2)) ** 0.75))
+    wide = np.exp(-((warped / np.float32(3.6**2)) ** 0.8))
     yellow = look.macular_pigment * np.exp(-layers.away2 / np.float32(2.3**2))
     sclera = [s * (1.08 - 0.40 * pig) for s in _SCLERA]
     out = np.empty((*layers.vessels.shape, 3), np.float32)
     _mix(
         out, layers.big, layers.mid, layers.vessels, show, wide, core,
-        yellow.astype(np.float32), layers.disc_away2, melanin, blood, macula, pig,
+        yellow.astype(np.float32), layers.disc_away2, melanin, blood, macula,
+        float(np.clip(0.78 + 0.30 * pig + 0.14 * own[2], 0.5, 1.12)), pig,
         np.array(sclera), 1 + 0.10 * own[1],
     )  # fmt: skip
     return out
@@ -150,6 +153,7 @@ def _mix(
     melanin: float,
     blood: float,
     macula: float,
+    reddish: float,
     pig: float,
     sclera: Floats,
     bare: float,
@@ -159,23 +163,23 @@ def _mix(
         for j in range(out.shape[1]):
             slow, med, ves, vis = big[i, j], mid[i, j], vessels[i, j], show[i, j]
             epithelium = (
-                0.56 * (1 + 0.10 * slow + 0.055 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
+                0.56 * (1 + 0.10 * slow + 0.07 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
             # A blonde choroid has little there: its vessels are red on pale instead.
             island = 3.3 * vis * (0.56 - ves) * min(1.0, pig / 0.35)
             stroma = 0.44 * bare * (1 + 0.22 * slow) * (1 + max(island, -0.9))
             m = melanin * (epithelium + max(stroma, 0.02))
-            # The macula's taller, denser epithelium darkens almost evenly in
-            # red and green (Delori 1989: 0.59 and 0.59), so brown, not red.
+            # The macula's taller, denser epithelium darkens red nearly as much as
+            # green (Delori 1989: 0.59 and 0.59): brown, redder in a light eye.
             dark = macula * (0.22 * wide[i, j] + 0.32 * core[i, j])
             vein = 0.95 * vis * (ves - 0.4) * (1 - 0.80 * pig)
             b = max(blood * (1 + 0.07 * slow) + vein, 0.05) + 0.05 * macula * core[i, j]
             y = yellow[i, j]
             out[i, j, 0] = sclera[0] * np.exp(
-                -1.24 * (0.72 * m + 0.085 * b + 0.24 * vein + 1.0 * dark)
+                -1.24 * (0.72 * m + 0.085 * b + 0.24 * vein + reddish * dark)
             )
-            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.20 * dark + 0.05 * y))
+            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.06 * dark + 0.05 * y))
             out[i, j, 2] = sclera[2] * np.exp(
                 -1.24 * (1.32 * m + 0.93 * b + 1.55 * dark + 0.75 * y)
             )
