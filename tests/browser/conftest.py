@@ -81,6 +81,18 @@ class Watched:
         if kind in ("error", "warning"):
             self.complaints.append(text)
 
+    def forgive_lost_lines(self) -> None:
+        """Take back complaints about the line itself, where losing it was the test.
+
+        The browser names them by ERR_ codes; htmx repeats each by the name of
+        the event it sends, with the failed element or request as an object.
+        """
+        self.complaints[:] = [
+            words
+            for words in self.complaints
+            if "net::ERR_" not in words and not words.startswith("htmx:")
+        ]
+
     def _request(self, address: str) -> None:
         if not address.startswith((self.home, "data:", "blob:")):
             self.strangers.append(address)

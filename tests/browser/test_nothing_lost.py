@@ -66,9 +66,7 @@ def test_a_lost_line_keeps_the_answer_and_sends_the_same_one(opened: Opener) -> 
     learner.context.set_offline(False)
     expect(page.locator("[data-told]")).to_be_visible(timeout=20_000)
     assert steps.eyes_answered(page) == 1
-    # The browser itself remarks on the failed request; that is what was tested.
-    assert all("ERR_INTERNET_DISCONNECTED" in words for words in learner.complaints)
-    learner.complaints.clear()
+    learner.forgive_lost_lines()
 
 
 def test_a_power_cut_in_the_middle_of_a_round_loses_nothing(opened: Opener, tmp_path: Path) -> None:
@@ -96,8 +94,7 @@ def test_a_power_cut_in_the_middle_of_a_round_loses_nothing(opened: Opener, tmp_
         page.goto(answered)
         assert page.locator(".verdict").inner_text() == said
         assert steps.eyes_answered(page) == 2
-        assert all("ERR_" in words for words in learner.complaints)
-        learner.complaints.clear()
+        learner.forgive_lost_lines()
     finally:
         program.stop()
 
