@@ -87,7 +87,7 @@ def reading_as_anyone(request: Request) -> Iterator[Anyone]:
     now = site.clock()
     with site.database.reading() as session:
         token = read_token(request, site.settings)
-        learner = resolve_session(session, token, now) if token else None
+        learner = _resolved(request, session, token, now)
         yield Anyone(session, learner, now)
 
 
@@ -98,13 +98,21 @@ def writing_as_anyone(request: Request) -> Iterator[Anyone]:
     with site.writers_turn(), site.database.writing() as session:
         now = site.clock()
         token = read_token(request, site.settings)
-        learner = resolve_session(session, token, now) if token else None
+        learner = _resolved(request, session, token, now)
         yield Anyone(session, learner, now)
+
+
+def _resolved(
+    request: Request, session: Session, token: str | None, now: datetime
+) -> Learner | None:
+    if token is None:
+        return None
+    return resolve_session(session, token, now, site_of(request).settings.session_days)
 
 
 def _who(request: Request, session: Session, now: datetime) -> tuple[str, Learner]:
     token = read_token(request, site_of(request).settings)
-    learner = resolve_session(session, token, now) if token else None
+    learner = _resolved(request, session, token, now)
     if token is None or learner is None:
         raise SignedOut("Your session on this device has ended. Start again from the first page.")
     return token, learner

@@ -116,16 +116,23 @@ class FaultBoundary:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        started = False
+        started = cut_off = False
 
         async def watching(message: Message) -> None:
-            nonlocal started
+            nonlocal started, cut_off
             started = started or message["type"] == "http.response.start"
-            await send(message)
+            try:
+                await send(message)
+            except Exception:
+                # The other end went away, or was told already that it sent too much.
+                cut_off = True
+                raise
 
         try:
             await self.app(scope, receive, watching)
         except Exception as problem:
+            if cut_off:
+                raise
             log.error("unexpected failure", path=scope["path"], exc_info=problem)
             if started:
                 raise

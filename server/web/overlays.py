@@ -12,6 +12,9 @@ from server.services.study import Feedback
 LANDMARKS = ("disc", "cup")
 """Structures of every eye, drawn thin and without a label beside what was found."""
 
+UNDRAWN = ("fovea", "macula")
+"""Outlines that would only stand between the learner and the macula."""
+
 MARGIN = 70
 """Labels stay this far from the picture's edge, where the round field leaves no room."""
 
@@ -47,10 +50,14 @@ def outlines_of(feedback: Feedback, catalogue: Catalogue) -> tuple[Outline, ...]
         if kind in LANDMARKS:
             path = "".join(region.svg_path() for region in regions)
             drawn.append(Outline(path, "landmark", "", 0, 0, "middle"))
-        elif regions and not feedback.card.finding and not shown.intersection(regions):
-            # On an eye without the finding, what was mistaken for it is the lesson.
+        elif _is_lesson(kind, regions, feedback) and not shown.intersection(regions):
             drawn.append(_outline(regions, "other", kind.replace("-", " "), taken))
     return tuple(reversed(drawn))
+
+
+def _is_lesson(kind: str, regions: Sequence[Region], feedback: Feedback) -> bool:
+    """Whether this outline shows what was mistaken for the finding on an eye without it."""
+    return bool(regions) and kind not in UNDRAWN and feedback.card.kind == "look-alike"
 
 
 def plain_outlines(regions: Sequence[Region]) -> tuple[Outline, ...]:

@@ -36,7 +36,7 @@ def build_environment(folder: Path, assets: Assets) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(asset=assets.url, charts=charts, wording=wording)
+    environment.globals.update(asset=assets.url, has_asset=assets.has, charts=charts, wording=wording)
     environment.filters.update(
         short_date=wording.short_date,
         percent=wording.percent,
@@ -74,14 +74,16 @@ class Pages:
         headers: Mapping[str, str] | None = None,
     ) -> Response:
         """Answer with the context's page, or with its fragment when htmx asks."""
-        template = context.TEMPLATE
+        template = self.environment.get_template(context.TEMPLATE)
         values = fields_of(context)
-        if wants_fragment(request):
+        # A page without the blocks is never a target of htmx: it goes out whole.
+        if wants_fragment(request) and set(FRAGMENT_BLOCKS) <= set(template.blocks):
             html = "".join(
-                render_block(self.environment, template, block, values) for block in FRAGMENT_BLOCKS
+                render_block(self.environment, context.TEMPLATE, block, values)
+                for block in FRAGMENT_BLOCKS
             )
         else:
-            html = self.environment.get_template(template).render(values)
+            html = template.render(values)
         return HTMLResponse(html, status, headers={**PRIVATE, **(headers or {})})
 
 

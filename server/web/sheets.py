@@ -52,13 +52,12 @@ def _row(result: FindingResult, catalogue: Catalogue) -> ResultRow:
     how_much = measure(result.measure, result.unit) if result.present else ""
     match result.mark:
         case "hit":
-            return ResultRow(text.slug, words.asks, truth, "seen", "you saw it", how_much)
+            return ResultRow(text.slug, words.asks, truth, "seen", "seen", how_much)
         case "miss":
             return ResultRow(text.slug, words.asks, truth, "missed", "missed", how_much)
         case "false-alarm":
-            said = f"you said {words.present}"
-            return ResultRow(text.slug, words.asks, truth, "imagined", said, "")
+            return ResultRow(text.slug, words.asks, truth, "imagined", "false alarm", "")
         case "correct-rejection":
             return ResultRow(text.slug, words.asks, truth, "agreed", "you agreed", "")
         case _:
-            return ResultRow(text.slug, words.asks, "", "unseen", "not in view", "")
+            return ResultRow(text.slug, words.asks, "", "unseen", "", "")

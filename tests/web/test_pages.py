@@ -1,0 +1,271 @@
+"""Every page, rendered by the running site: whole, sound and linked to pages that exist."""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import urlsplit
+
+import pytest
+from selectolax.lexbor import LexborHTMLParser as HTMLParser
+
+from tests import factories
+from tests.web.conftest import HTMX, Browser, one
+
+FOR_ANYBODY = ("/", "/reading", "/about")
+FOR_LEARNERS = ("/", "/welcome", "/welcome?step=2", "/welcome?step=3", "/progress", "/settings")
+
+
+def check_sound(page: HTMLParser, address: str) -> None:
+    """Fail on what no page of ours may have."""
+    html = page.css_first("html")
+    assert html is not None
+    assert html.attributes["lang"] == "en", address
+    title = page.css_first("title")
+    assert title is not None
+    assert " ".join(title.text().split()).endswith("· Fundus Rounds")
+    assert len(page.css("h1")) == 1, address
+    assert page.css_first("main#main") is not None, address
+    for node in page.css("*"):
+        for name in node.attributes:
+            assert name != "style", (address, node.html)
+            assert not name.startswith(("on", "hx-on")), (address, name)
+    for script in page.css("script"):
+        assert script.attributes.get("src"), address
+        assert not script.text().strip(), address
+    assert not page.css("style"), address
+    for image in page.css("img"):
+        assert {"alt", "width", "height"} <= set(image.attributes), (address, image.html)
+    ids = [node.attributes["id"] for node in page.css("[id]")]
+    assert len(ids) == len(set(ids)), (address, ids)
+    for field in page.css("input:not([type=hidden]), select"):
+        check_labelled(page, field.attributes.get("id"), field.html or "")
+    for control in page.css("button, a"):
+        words = control.text().strip()
+        assert words or control.css_first("[aria-label]") is not None, (address, control.html)
+
+
+def check_labelled(page: HTMLParser, ident: str | None, html: str) -> None:
+    if "aria-label=" in html:
+        return
+    if ident and page.css_first(f"label[for='{ident}']") is not None:
+        return
+    name = re.search(r'name="([^"]+)"', html)
+    selector = f"label [name='{name.group(1)}']" if name else "label input"
+    assert page.css_first(selector) is not None, html
+
+
+@pytest.mark.parametrize("address", FOR_ANYBODY)
+def test_a_visitors_pages_are_sound(visitor: Browser, address: str) -> None:
+    check_sound(visitor.page(address), address)
+
+
+@pytest.mark.parametrize("address", FOR_LEARNERS)
+def test_a_learners_pages_are_sound(browser: Browser, address: str) -> None:
+    check_sound(browser.page(address), address)
+
+
+@pytest.mark.parametrize("address", FOR_LEARNERS[1:])
+def test_a_visitor_is_sent_to_the_first_page(visitor: Browser, address: str) -> None:
+    response = visitor.get(address)
+    assert (response.status_code, response.headers["location"]) == (303, "/")
+
+
+def test_every_link_leads_somewhere(browser: Browser) -> None:
+    """Follow every link that can be reached from home without answering anything."""
+    waiting, seen = ["/", "/nowhere", browser.begin()], set[str]()
+    while waiting:
+        address = waiting.pop()
+        if address in seen:
+            continue
+        seen.add(address)
+        response = browser.get(address)
+        assert response.status_code in ((404,) if address == "/nowhere" else (200, 303)), address
+        if response.status_code == 303:
+            waiting.append(response.headers["location"])
+            continue
+        page = HTMLParser(response.text)
+        for link in page.css("a[href], link[href], script[src], img[src], use"):
+            to = link.attributes.get("href") or link.attributes.get("src") or ""
+            parts = urlsplit(to)
+            assert (parts.scheme, parts.netloc) == ("", ""), to
+            if parts.path.startswith("/pictures/"):
+                continue  # the factory's eyes have no files
+            if parts.path.startswith("/static/"):
+                assert browser.get(parts.path).status_code == 200, to
+            elif parts.path:
+                waiting.append(parts.path + (f"?{parts.query}" if parts.query else ""))
+        for form in page.css("form"):
+            action = form.attributes["action"] or ""
+            # The address exists and wants a post.
+            assert browser.get(action).status_code in (200, 405, 404, 422), action
+            assert browser.client.options(action).status_code == 405, action
+    assert {"/progress", "/reading", "/settings", "/about"} <= seen
+
+
+def test_pages_are_private_and_never_kept(browser: Browser) -> None:
+    for address in ("/", "/progress", "/settings", browser.begin()):
+        headers = browser.get(address).headers
+        assert headers["cache-control"] == "no-store"
+        assert "HX-Request" in headers["vary"]
+
+
+def test_the_sprite_has_every_icon_that_pages_use(browser: Browser) -> None:
+    page = browser.page("/")
+    use = page.css_first("use")
+    assert use is not None
+    sprite = browser.get((use.attributes["href"] or "").split("#")[0]).text
+    icons = set(re.findall(r'symbol id="([\w-]+)"', sprite))
+    used = set[str]()
+    for address in (*FOR_LEARNERS, "/reading", browser.begin()):
+        html = browser.get(address).text
+        used |= set(re.findall(r'sprite\.svg#([\w-]+)"', html))
+    assert used <= icons
+    assert {"seen", "missed", "imagined", "agreed", "unseen", "partly"} <= icons
+
+
+class TestHome:
+    def test_one_button_practises_and_says_how_long(self, browser: Browser) -> None:
+        page = browser.page("/")
+        (form,) = page.css("form[action='/rounds']")
+        assert "12 eyes, about 5 minutes" in form.text()
+        assert "0 of 4 days this week" in (one(page, ".week-ring").attributes["aria-label"] or "")
+
+    def test_an_open_round_is_offered_again(self, browser: Browser) -> None:
+        address = browser.begin()
+        browser.post(f"{address}/answer", browser.sheet(address))
+        text = one(browser.page("/"), "form[action='/rounds']").text()
+        assert "Go on with your round" in text
+        assert "1 of" in text
+        # Going on finds the same round.
+        assert browser.begin() != address
+
+    def test_a_name_is_greeted_and_cannot_be_markup(self, browser: Browser) -> None:
+        browser.post("/settings", settings_form(name="<b>Ada</b> & co"))
+        html = browser.get("/").text
+        assert "Hello, &lt;b&gt;Ada&lt;/b&gt; &amp; co" in html
+
+
+class TestWelcome:
+    def test_three_screens_and_each_can_be_skipped(self, browser: Browser) -> None:
+        for step in (1, 2):
+            page = browser.page(f"/welcome?step={step}")
+            assert one(page, "button[type=submit]").text().strip() == "Skip"
+            assert page.css_first(f"a[href='/welcome?step={step + 1}']") is not None
+        assert browser.get("/welcome?step=4").status_code == 422
+
+    def test_skipping_begins_the_first_round(self, browser: Browser) -> None:
+        address = browser.follow(browser.post("/welcome"))
+        assert address.startswith("/looks/")
+
+
+def settings_form(**changes: object) -> dict[str, object]:
+    form: dict[str, object] = {
+        "name": "",
+        "timezone": "Europe/London",
+        "round_minutes": 5,
+        "weekly_goal_days": 4,
+    }
+    return {**form, **changes}
+
+
+class TestSettings:
+    def test_what_is_saved_is_shown_again(self, browser: Browser) -> None:
+        sent = settings_form(
+            name="Ada", timezone="Asia/Tokyo", round_minutes=3, weekly_goal_days=6, untimed="true"
+        )
+        response = browser.post("/settings", sent)
+        assert response.headers["location"] == "/settings?saved=true"
+        page = browser.page("/settings?saved=true")
+        assert one(page, "[role=status].said-so").text() == "Saved."
+        assert one(page, "input[name=name]").attributes["value"] == "Ada"
+        assert one(page, "option[selected]").attributes["value"] == "Asia/Tokyo"
+        chosen = [node.attributes["value"] for node in page.css("input[type=radio][checked]")]
+        assert chosen == ["3", "6"]
+        assert "checked" in one(page, "input[name=untimed]").attributes
+
+    @pytest.mark.parametrize(
+        ("change", "words"),
+        [
+            ({"round_minutes": 99}, "from 2 to 15"),
+            ({"weekly_goal_days": 0}, "from 1 to 7"),
+            ({"timezone": "Mars/Olympus"}, "Mars/Olympus"),
+            ({"name": "x" * 61}, "60 characters"),
+        ],
+    )
+    def test_what_cannot_be_saved_is_shown_with_the_reason(
+        self, browser: Browser, change: dict[str, object], words: str
+    ) -> None:
+        response = browser.post("/settings", settings_form(**change))
+        assert response.status_code == 422
+        page = HTMLParser(response.text)
+        check_sound(page, "/settings")
+        assert words in one(page, "[role=alert]").text()
+        # Nothing was stored.
+        assert one(browser.page("/settings"), "input[name=name]").attributes["value"] == ""
+
+    def test_a_form_that_is_no_form_of_ours_is_refused(self, browser: Browser) -> None:
+        response = browser.post("/settings", {"round_minutes": "many"})
+        assert response.status_code == 422
+        assert "round_minutes" in response.text
+
+
+class TestProgress:
+    def test_before_the_first_answer_it_says_so(self, browser: Browser) -> None:
+        page = browser.page("/progress")
+        assert "Nothing to show yet" in page.text()
+        assert not page.css(".chart")
+
+    def test_the_table_behind_the_chart_counts_the_answers(self, browser: Browser) -> None:
+        for _ in range(3):
+            address = browser.begin()
+            present = browser.truth(address)
+            browser.post(f"{address}/answer", browser.sheet(address) | {"present": present})
+        page = browser.page("/progress")
+        check_sound(page, "/progress")
+        rows = {
+            one(row, "th").text(): [cell.text() for cell in row.css("td")]
+            for row in page.css(".figures-table:not(.narrow) tbody tr")
+        }
+        assert len(rows) == 6
+        assert "3 eyes answered: 3 right, 0 partly right, 0 wrong." in " ".join(
+            one(page, ".lead").text().split()
+        )
+        right, interval, hits, misses, false_alarms, rejections, *_ = rows["Swollen margin"]
+        assert (right, misses, false_alarms) == ("100%", "0", "0")
+        assert int(hits) + int(rejections) == 3
+        # Wilson 1927, 3 of 3 at 95 %: from 44 % (value from memory, and by scipy's binomtest).
+        assert interval == "44% to 100%"
+        assert len(page.css(".chart .dot")) == sum(row[0] != "–" for row in rows.values())
+
+    def test_forecast_and_table_show_the_same_days(self, browser: Browser) -> None:
+        address = browser.begin()
+        browser.post(f"{address}/answer", browser.sheet(address))
+        page = browser.page("/progress")
+        due = [int(cell.text()) for cell in page.css(".figures-table.narrow td")]
+        assert len(due) == 14
+        assert sum(due) >= 1
+        assert len(page.css(".chart .bar")) == sum(count > 0 for count in due)
+
+
+class TestFragments:
+    def test_the_same_address_gives_htmx_the_block_alone(self, browser: Browser) -> None:
+        address = browser.begin()
+        fragment = browser.get(address, **HTMX)
+        assert "<html" not in fragment.text
+        assert "<script" not in fragment.text
+        page = HTMLParser(fragment.text)
+        assert one(page, "title").text().startswith("Eye 1 of")
+        assert page.css_first("#page form[data-look]") is not None
+
+    def test_a_restored_history_entry_gets_the_whole_page(self, browser: Browser) -> None:
+        address = browser.begin()
+        restored = browser.get(address, **HTMX, **{"HX-History-Restore-Request": "true"})
+        assert restored.text.startswith("<!doctype html>")
+
+    def test_a_page_that_is_no_target_goes_out_whole(self, browser: Browser) -> None:
+        assert browser.get("/about", **HTMX).text.startswith("<!doctype html>")
+
+
+def test_factories_and_site_agree_on_the_time(browser: Browser) -> None:
+    assert "Wed 25 Nov" in one(browser.page("/"), "h1").text()
+    assert browser.now == factories.NOON
