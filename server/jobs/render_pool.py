@@ -21,7 +21,7 @@ from concurrent.futures.process import BrokenProcessPool
 from server.clock import Clock, utc_now
 from server.errors import FundusRoundsError
 from server.jobs.drawing import Rejected, Task, draw, prepare_worker
-from server.services import stock
+from server.services import learners, stock
 from server.services.prepared import PreparedEye
 from server.settings import Settings
 from server.storage.engine import Database
@@ -105,9 +105,14 @@ class RenderPool:
         return self._thread is not None and self._thread.is_alive()
 
     def _keep(self) -> None:
+        is_first = True
         try:
             while not self._stopping.is_set():
                 try:
+                    if is_first:
+                        with self._database.writing() as session:
+                            stock.try_again(session)
+                        is_first = False
                     self._step()
                 except BrokenProcessPool:
                     log.warning("a drawing process died; starting new ones")
@@ -180,9 +185,15 @@ class RenderPool:
             self._stopping.wait(REST_SECONDS)
             return
         except Exception as problem:
-            log.exception("card %s could not be drawn", order.card_id)
+            # A fault of the card says all in its message and would come again with any
+            # seed; a fault of the program needs its trace.
+            of_card = isinstance(problem, FundusRoundsError)
+            log.error(
+                "card %s could not be drawn: %s", order.card_id, problem, exc_info=not of_card
+            )
             with self._database.writing() as session:
-                stock.note_failed(session, order, f"{type(problem).__name__}: {problem}")
+                reason = f"{type(problem).__name__}: {problem}"
+                stock.note_failed(session, order, reason, hopeless=of_card)
             return
         with self._database.writing() as session:
             if isinstance(outcome, Rejected):
@@ -200,6 +211,8 @@ class RenderPool:
             remove_pictures(folder, unused)
             if not unused:
                 break
+        with self._database.writing() as session:
+            learners.end_unused_sessions(session, self._clock(), self._settings.session_days)
         batch: list[str] = []
         for name in settled_pictures(folder, SETTLED_SECONDS):
             batch.append(name)

@@ -114,6 +114,11 @@ def end_session(session: Session, token: str) -> None:
     web_sessions.remove(session, _hash(token))
 
 
+def end_unused_sessions(session: Session, now: datetime, session_days: int) -> None:
+    """Delete the sessions that have ended because nobody used them."""
+    web_sessions.remove_unused_since(session, now - timedelta(days=session_days))
+
+
 def update_settings(session: Session, learner: Learner, change: SettingsChange) -> Learner:
     """Store the changed settings and return the learner as they are now.
 

@@ -138,11 +138,18 @@ def note_rejected(session: Session, order: Order, reason: str) -> None:
     _note_problem(tally, reason)
 
 
-def note_failed(session: Session, order: Order, reason: str) -> None:
-    """Count a draw that ended in an error."""
+def note_failed(session: Session, order: Order, reason: str, *, hopeless: bool) -> None:
+    """Count a draw that ended in an error; a hopeless one would end so with every seed."""
     tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, RENDERER_VERSION)
     tally.failed += 1
     _note_problem(tally, reason)
+    if hopeless:
+        tally.failures_running = max(tally.failures_running, CANNOT_BE_DRAWN_AFTER)
+
+
+def try_again(session: Session) -> None:
+    """Give cards that could not be drawn another chance: the program may have been mended."""
+    wishes.forgive(session, RENDERER_VERSION)
 
 
 def prune(session: Session) -> list[str]:

@@ -59,6 +59,10 @@ def test_a_session_ends_unless_used(database: Database) -> None:
         assert learners.resolve_session(session, token, used, session_days=30) is not None
         gone = used + timedelta(seconds=1)
         assert learners.resolve_session(session, token, gone, session_days=30) is None
+        learners.end_unused_sessions(session, used, 30)
+        assert session.scalars(select(WebSessionRow)).all() != []
+        learners.end_unused_sessions(session, gone, 30)
+        assert session.scalars(select(WebSessionRow)).all() == []
 
 
 @pytest.mark.parametrize("odd", ["", "Nowhere/City", "../../etc/passwd", "x" * 500])

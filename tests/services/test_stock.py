@@ -108,7 +108,7 @@ def test_rejects_are_counted_and_a_hopeless_card_is_given_up(database: Database)
             stock.note_rejected(session, order, "shows pale-disc")
         assert names(orders(session)) == ["a"]
         stock.keep_eye(session, order, prepared(), NOON)
-        stock.note_failed(session, order, "ValueError: " + "x" * 1000)
+        stock.note_failed(session, order, "ValueError: " + "x" * 1000, hopeless=False)
         assert names(orders(session)) == ["a"]
         for _ in range(CANNOT_BE_DRAWN_AFTER):
             stock.note_rejected(session, order, "shows pale-disc")
@@ -117,6 +117,14 @@ def test_rejects_are_counted_and_a_hopeless_card_is_given_up(database: Database)
         assert (tally.kept, tally.failed, tally.rejected) == (1, 1, 2 * CANNOT_BE_DRAWN_AFTER - 1)
         level = stock.level(session)
         assert level.cannot_be_drawn == ("a",)
+        # A program that was started again, perhaps mended, tries again.
+        stock.try_again(session)
+        assert names(orders(session)) == ["a"]
+        for _ in range(CANNOT_BE_DRAWN_AFTER):
+            stock.note_rejected(session, order, "shows pale-disc")
+        stock.try_again(session)
+        stock.note_failed(session, order, "BadInput: unknown kind", hopeless=True)
+        assert orders(session) == []
         # A changed recipe deserves a fresh start.
         factories.seeded(session, [card_spec("a", finding="pale-disc")])
         assert names(orders(session)) == ["a"]
