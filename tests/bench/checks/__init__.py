@@ -1,0 +1,1 @@
+"""The thirty telling checks of a rendered fundus, in full; run by ``tests.bench.fundus_checks``."""
