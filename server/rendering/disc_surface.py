@@ -196,6 +196,9 @@ def _surround(
         # Bare sclera in a crescent is sharp; the epithelium thins out over the beta zone.
         sharp = smoothstep(-0.06, 0.06, crescent * (1 + 0.04 * ragged) - beyond - 0.05)
         thin = smoothstep(-0.12, 0.12, inner + 0.10 * ragged * np.minimum(beta, 0.6) - beyond - 0.1)
+        # Where there is no zone nothing is bare: a soft margin would let it shine through.
+        sharp *= np.minimum(crescent / np.float32(0.12), 1)
+        thin *= np.minimum(inner / np.float32(0.15), 1)
         for c in range(3):
             white = np.float32((2.3, 0.66, 0.38)[c])
             light[..., c] += np.float32(0.70) * thin * (shown[..., c] * 1.15 - light[..., c])

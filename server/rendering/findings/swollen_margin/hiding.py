@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.findings.swollen_margin.halo import Halo
 from server.rendering.findings.swollen_margin.stages import Signs
@@ -135,7 +135,7 @@ class Veils:
         common = 0.15 + 0.25 * smoothstep(1.0, 3.0, along) + 0.20 * smoothstep(4.3, 5.4, along)
         return cls(scene.eye.seed, halo, float(common), *table.T)
 
-    def over(self, x: Floats, y: Floats, opacity: Floats | None = None) -> Floats:
+    def over(self, x: ArrayLike, y: ArrayLike, opacity: Floats | None = None) -> Floats:
         """Return the share of a vessel's contrast that is lost at canonical points.
 
         Parameters

@@ -28,7 +28,7 @@ _EXUDATES = 46
 _MACULA_KEPT_DEG = 10.6
 """Nothing of the swelling's marks is centred nearer to the fovea: what reaches the macula
 would be a finding of its own."""
-_COTTON_WHITE = (0.92, 0.36, 0.26)
+_COTTON_WHITE = (1.22, 0.36, 0.25)
 
 
 @dataclass(frozen=True)
@@ -183,7 +183,7 @@ def paint_cotton_wool(scene: Scene, halo: Halo, along: float) -> None:
         return
     rng = scene.rng("swollen-margin cotton wool")
     marks = _places(scene, halo, rng, _COTTON, 4.8, 1.5)
-    count = int(rng.integers(1, _COTTON + 1))
+    count = int(rng.integers(0, _COTTON))
     xs, ys = scene.frame.degrees(crop)
     total = np.zeros(crop.shape, np.float32)
     fluff = scene.noise("swollen-margin cotton fluff", 0.34).over(scene.frame, crop)
