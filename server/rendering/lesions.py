@@ -107,9 +107,11 @@ def _spots(
         if radius <= 0 or strengths[n] <= 0:
             continue
         edge = max(edges[n], 0.6 * step)
-        # A spot smaller than a pixel keeps its total light.
+        # A spot smaller than a pixel keeps its total light: a soft edge adds a
+        # fifth of its squared half-width to the squared radius of the area.
         drawn = max(radius, 0.5 * step)
-        strength = strengths[n] * min(1.0, (radius / drawn) ** 2)
+        share = (radius * radius + 0.2 * edges[n] ** 2) / (drawn * drawn + 0.2 * edge * edge)
+        strength = strengths[n] * min(1.0, share)
         reach = drawn * max(aspects[n], 1.0 / aspects[n]) ** 0.5 * 1.7 + edge + step
         i0 = max(int((ys[n] - reach - top) / step), 0)
         i1 = min(int((ys[n] + reach - top) / step) + 2, height)

@@ -133,7 +133,7 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     _mix(
         out, layers.big, layers.mid, layers.vessels, show, wide, core,
         yellow.astype(np.float32), layers.disc_away2, melanin, blood, macula,
-        float(np.clip(0.78 + 0.30 * pig + 0.14 * own[2], 0.5, 1.12)), pig,
+        float(np.clip(0.70 + 0.34 * pig + 0.12 * own[2], 0.5, 1.12)), pig,
         np.array(sclera), 1 + 0.10 * own[1],
     )  # fmt: skip
     return out
@@ -181,7 +181,7 @@ def _mix(
             )
             out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.06 * dark + 0.05 * y))
             out[i, j, 2] = sclera[2] * np.exp(
-                -1.24 * (1.32 * m + 0.93 * b + 1.55 * dark + 0.75 * y)
+                -1.24 * (1.32 * m + 0.93 * b + 1.55 * dark + 0.58 * y)
             )
 
 

@@ -96,7 +96,7 @@ def test_disc_is_brighter_than_its_surroundings_and_less_red() -> None:
     assert mean[1] == pytest.approx(1.7, abs=0.5)
     assert mean[2] == pytest.approx(1.8, abs=0.6)
     # A very light fundus is itself hardly redder than the disc.
-    assert np.mean(less_red) >= 0.95
+    assert np.mean(less_red) >= 0.9
 
 
 def test_pale_disc_is_less_red_and_brighter_than_its_twin() -> None:
