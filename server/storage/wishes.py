@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import delete, select
+from sqlalchemy import delete, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -51,6 +51,15 @@ def known_tally(
 ) -> DrawTallyRow | None:
     """Return the tally of one recipe, or None if it was never drawn."""
     return session.get(DrawTallyRow, (card_id, recipe_hash, renderer_version))
+
+
+def forgive(session: Session, renderer_version: int) -> None:
+    """Forget how many draws failed in a row, so that every card is tried again."""
+    session.execute(
+        update(DrawTallyRow)
+        .where(DrawTallyRow.renderer_version == renderer_version)
+        .values(failures_running=0)
+    )
 
 
 def draw_tally(
