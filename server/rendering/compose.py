@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import astuple
+from functools import lru_cache
 
 import numpy as np
 
+from server.rendering.anatomy import Anatomy
+from server.rendering.blurring import enlarge
 from server.rendering.camera import aperture, photograph
 from server.rendering.disc_surface import paint_disc
 from server.rendering.eye import MM_PER_DEGREE, Eye, Feature, Mask, Rendering, View
 from server.rendering.features import resolve
-from server.rendering.fibres import add_striae, defect_cover, veil_thickness
-from server.rendering.frame import Floats
+from server.rendering.fibres import FibreDefect, FibreLook, add_striae, defect_cover, veil_thickness
+from server.rendering.frame import Floats, Frame
 from server.rendering.macula import add_foveal_reflex, add_sheen, surface_reflexes
-from server.rendering.retina import add_grain, background
+from server.rendering.retina import RetinaLook, add_grain, background, smooth_layers
 from server.rendering.scene import Scene
 from server.rendering.vessels import grow, lay_out, shade_vessels
 
@@ -67,21 +71,42 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
 
 def retina(scene: Scene) -> Floats:
     """Return the linear light of the retina with its nerve fibres, without vessels, full size."""
-    eye, layers = scene.eye, scene.layers
-    light = background(eye, scene.retina, layers)
-    veil = veil_thickness(scene.fibres, eye, scene.anatomy, layers.frame)
-    amount = (0.060 - 0.034 * eye.pigmentation) * (0.55 + 0.75 * min(scene.retina.lustre, 1.0))
+    fibres = scene.fibres
+    if fibres.defects:
+        coarse = scene.layers.frame
+        lost = defect_cover(fibres, scene.anatomy, coarse)
+        scene.add_mask("nerve-fibre-defect", scene.to_full_size(lost), threshold=0.3)
+    return _retina(
+        scene.eye, scene.anatomy, scene.frame, astuple(scene.retina),
+        (fibres.strength, tuple(fibres.defects), fibres.striae),
+    ).copy()  # fmt: skip
+
+
+@lru_cache(maxsize=2)
+def _retina(
+    eye: Eye,
+    anatomy: Anatomy,
+    frame: Frame,
+    retina_values: tuple[float, ...],
+    fibre_values: tuple[float, tuple[FibreDefect, ...], float],
+) -> Floats:
+    """Return the light of a retina; kept, as the twin and most findings share it."""
+    look = RetinaLook(*retina_values)
+    strength, defects, striae = fibre_values
+    fibres = FibreLook(strength, list(defects), striae)
+    layers = smooth_layers(eye, anatomy, frame)
+    light = background(eye, look, layers)
+    veil = veil_thickness(fibres, eye, anatomy, layers.frame)
+    amount = (0.060 - 0.034 * eye.pigmentation) * (0.55 + 0.75 * min(look.lustre, 1.0))
     for c in range(3):
         light[..., c] += np.float32(_VEIL[c] * amount) * veil
-    sheen = surface_reflexes(eye, scene.anatomy, scene.retina, veil, layers.frame)
-    add_sheen(light, sheen, eye)
-    full = scene.to_full_size(light)
-    add_striae(full, veil, scene.fibres, eye, scene.anatomy, scene.frame)
-    add_grain(full, eye, scene.retina, scene.frame)
-    add_foveal_reflex(full, eye, scene.anatomy, scene.retina, scene.frame)
-    if scene.fibres.defects:
-        lost = defect_cover(scene.fibres, scene.anatomy, layers.frame)
-        scene.add_mask("nerve-fibre-defect", scene.to_full_size(lost), threshold=0.3)
+    add_sheen(light, surface_reflexes(eye, anatomy, look, veil, layers.frame), eye)
+    n = frame.size_px
+    full = enlarge(light, (n, n), (float(light.shape[0]), float(light.shape[1])))
+    add_striae(full, veil, fibres, eye, anatomy, frame)
+    add_grain(full, eye, look, frame)
+    add_foveal_reflex(full, eye, anatomy, look, frame)
+    full.setflags(write=False)
     return full
 
 

@@ -55,7 +55,7 @@ def _rim_blood(look: DiscLook) -> Profile:
 
 def _brightness(look: DiscLook) -> Profile:
     """How much light the rim's tissue returns by angle: nasal fibres are thicker and darker."""
-    lit = 0.84 - 0.28 * towards(NASAL, 1.2)
+    lit: Profile = 0.84 - 0.28 * towards(NASAL, 1.2)
     gain: Profile = look.pallor * (0.16 + 0.08 * towards(NASAL)) - 0.10 * look.hyperaemia
     return lit + gain
 
