@@ -36,7 +36,9 @@ def build_environment(folder: Path, assets: Assets) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(asset=assets.url, has_asset=assets.has, charts=charts, wording=wording)
+    environment.globals.update(
+        asset=assets.url, has_asset=assets.has, charts=charts, wording=wording
+    )
     environment.filters.update(
         short_date=wording.short_date,
         percent=wording.percent,

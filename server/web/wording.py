@@ -103,7 +103,8 @@ def verdict(feedback: Feedback, catalogue: Catalogue) -> str:
     if seen:
         lines.append(f"You saw the {listed(seen)}.")
     if missed:
-        lines.append(f"There is {listed([a(name) for name in missed])}.")
+        also = "is also" if seen else "is"
+        lines.append(f"There {also} {listed([a(name) for name in missed])}.")
     if imagined:
         verb = "are" if len(imagined) > 1 or imagined[0].endswith("vessels") else "is"
         lines.append(f"The {listed(imagined)} you reported {verb} not there.")

@@ -1,6 +1,6 @@
 // The answer sheet: time spent looking, the marked place, and the keys.
 
-import { keysWanted, onPage, say } from "./page.js";
+import { hint, hush, keysWanted, onPage } from "./page.js";
 
 const CENTRE = 500;
 
@@ -96,7 +96,7 @@ function setUpPlace(form) {
   }
 
   function tell() {
-    if (place) say(`Mark at ${Math.round(place.x / 10)} percent across, ${Math.round(place.y / 10)} percent down.`);
+    if (place) hint(`Mark at ${Math.round(place.x / 10)} percent across, ${Math.round(place.y / 10)} percent down.`);
   }
 
   stage.addEventListener("tap", ({ detail }) => {
@@ -129,10 +129,12 @@ function setUpCertainty(form) {
     if (event.target.name !== "certainty") return;
     event.preventDefault();
     box.classList.add("asked");
-    say("Say how sure you are, then commit.");
+    hint("Say how sure you are, then commit.");
   }, true);
   form.addEventListener("change", (event) => {
-    if (event.target.name === "certainty") box.classList.remove("asked");
+    if (event.target.name !== "certainty" || !box.classList.contains("asked")) return;
+    box.classList.remove("asked");
+    hush();
   });
 }
 

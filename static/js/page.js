@@ -4,8 +4,12 @@ document.documentElement.classList.add("scripted");
 
 const notice = document.getElementById("notice");
 
+const HINT_MS = 4000;
+let hintEnds = 0;
+
 /** Say something without leaving the page; an action is {words, run}. */
 export function say(text, action) {
+  clearTimeout(hintEnds);
   const line = document.createElement("p");
   const words = document.createElement("span");
   words.className = "text";
@@ -21,8 +25,16 @@ export function say(text, action) {
   notice.replaceChildren(line);
 }
 
+/** Say something small that goes by itself and is in nobody's way. */
+export function hint(text) {
+  say(text);
+  notice.firstElementChild.classList.add("hint");
+  hintEnds = setTimeout(hush, HINT_MS);
+}
+
 /** Take the notice away. */
 export function hush() {
+  clearTimeout(hintEnds);
   notice.replaceChildren();
 }
 

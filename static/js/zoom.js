@@ -27,6 +27,8 @@ function setUp(stage) {
     x = Math.min(0, Math.max(side * (1 - scale), x));
     y = Math.min(0, Math.max(side * (1 - scale), y));
     plane.style.transform = scale === 1 ? "" : `translate(${x}px, ${y}px) scale(${scale})`;
+    // Marks and lettering over the picture keep their size while it grows.
+    plane.style.setProperty("--zoom", scale);
     view.classList.toggle("closer", scale > 1);
     button?.setAttribute("aria-pressed", String(scale > 1));
   }

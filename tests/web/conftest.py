@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -108,32 +109,50 @@ def hidden_fields(form: Node) -> dict[str, object]:
     }
 
 
-@pytest.fixture
-def settings(tmp_path: Path, migrated_file: Path) -> Iterator[Settings]:
-    """Settings of a site whose database is fresh, and that draws nothing."""
-    folder = tmp_path / "database"
-    with databases.sqlite_copy(migrated_file, folder):
-        yield databases.sqlite_settings(folder, render_workers=0)
+@pytest.fixture(scope="session")
+def stocked_file(tmp_path_factory: pytest.TempPathFactory, migrated_file: Path) -> Path:
+    """A database file with cards and eyes in stock, made once to be copied."""
+    folder = tmp_path_factory.mktemp("stocked")
+    with databases.sqlite_copy(migrated_file, folder) as database, database.writing() as session:
+        factories.seeded(session)
+        factories.stock_up(session)
+    return folder / migrated_file.name
 
 
 @pytest.fixture
-def empty_browser(settings: Settings) -> Iterator[Browser]:
-    """A browser at a site without cards or eyes."""
-    moment: list[Browser] = []
-    app = create_app(settings, clock=lambda: moment[0].now)
-    with TestClient(app, base_url="http://testserver") as client:
-        browser = Browser(client, app.state.site.database)
-        moment.append(browser)
+def settings(tmp_path: Path, stocked_file: Path) -> Settings:
+    """Settings of a site with a fresh database, cards and eyes in stock, that draws nothing."""
+    return site_settings(tmp_path, stocked_file)
+
+
+@pytest.fixture
+def visitor(settings: Settings) -> Iterator[Browser]:
+    """A browser at a site with cards and eyes in stock."""
+    with browsing(settings) as browser:
         yield browser
 
 
 @pytest.fixture
-def visitor(empty_browser: Browser) -> Browser:
-    """A browser at a site with cards and eyes in stock."""
-    with empty_browser.database.writing() as session:
-        factories.seeded(session)
-        factories.stock_up(session)
-    return empty_browser
+def empty_browser(tmp_path: Path, migrated_file: Path) -> Iterator[Browser]:
+    """A browser at a site without cards or eyes."""
+    with browsing(site_settings(tmp_path, migrated_file)) as browser:
+        yield browser
+
+
+def site_settings(folder: Path, template: Path) -> Settings:
+    """Return settings of a site whose database is a copy of a file."""
+    with databases.sqlite_copy(template, folder / "database"):
+        return databases.sqlite_settings(folder / "database", render_workers=0)
+
+
+@contextmanager
+def browsing(settings: Settings) -> Iterator[Browser]:
+    """Give a browser at the site with these settings."""
+    browsers: list[Browser] = []
+    app = create_app(settings, clock=lambda: browsers[0].now)
+    with TestClient(app, base_url="http://testserver") as client:
+        browsers.append(Browser(client, app.state.site.database))
+        yield browsers[0]
 
 
 @pytest.fixture

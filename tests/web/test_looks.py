@@ -305,7 +305,7 @@ class TestTheRound:
         response = browser.post(f"{round_address}/leave")
         assert response.headers["location"] == round_address
         page = browser.page(round_address)
-        assert one(page, "h1").text() == "Left early"
+        assert one(page, "h1").text() == "Round so far"
         assert counted(browser) == 1
 
     def test_while_an_eye_is_being_drawn_the_page_asks_again(self, empty_browser: Browser) -> None:
