@@ -1,0 +1,36 @@
+"""``python3 -m tests bench [name …]``: measure, and print ratios side by side.
+
+Figures depend on the machine; so each stands beside something plain measured in
+the same run. Nothing here passes or fails.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+BENCHMARKS = {
+    "rendering": "cost of each finding and view, beside a plain filter chain",
+    "fundus_checks": "the thirty published figures on 300 eyes",
+    "first_picture": "from starting the program to the first eye, cold and warm",
+    "answers": "an answer's round trip at 1, 20 and 100 learners, beside a bare insert",
+    "page_weight": "bytes of a first visit and of each further eye",
+}
+
+
+def main(names: list[str]) -> int:
+    """Run the named benchmarks, or all; return 2 for a name that is none of them."""
+    unknown = [name for name in names if name not in BENCHMARKS]
+    if unknown:
+        print(f"no benchmark {unknown[0]!r}; there are:", file=sys.stderr)
+        for name, words in BENCHMARKS.items():
+            print(f"  {name:15} {words}", file=sys.stderr)
+        return 2
+    for name in names or BENCHMARKS:
+        print(f"\n== {name}: {BENCHMARKS[name]}\n", flush=True)
+        importlib.import_module(f"tests.bench.{name}").main()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
