@@ -177,15 +177,15 @@ def _scripts(folder: Path) -> ScriptDirectory:
     return ScriptDirectory.from_config(_config(folder))
 
 
-def begin_migration(settings: Settings, message: str) -> Path:
+def begin_migration(settings: Settings, message: str, folder: Path = MIGRATIONS) -> Path:
     """Write a new migration that takes the migrated database of ``settings`` to the models."""
-    migrate(settings)
-    number = f"{len(list(_scripts(MIGRATIONS).walk_revisions())) + 1:04d}"
+    migrate(settings, folder)
+    number = f"{len(list(_scripts(folder).walk_revisions())) + 1:04d}"
     database = _open(settings)
     try:
         with prepared(database) as connection:
             made = command.revision(
-                _config(MIGRATIONS, connection), message=message, autogenerate=True, rev_id=number
+                _config(folder, connection), message=message, autogenerate=True, rev_id=number
             )
     finally:
         database.dispose()

@@ -14,7 +14,13 @@ from sqlalchemy import func, select, text
 
 from server.settings import CHECKOUT, Settings
 from server.storage.engine import Database
-from server.storage.migrating import migrate, newest_revision, prepared, revision_of
+from server.storage.migrating import (
+    begin_migration,
+    migrate,
+    newest_revision,
+    prepared,
+    revision_of,
+)
 from server.storage.models import AnswerRow, Base, LearnerRow, LookRow
 from server.storage.problems import DatabaseDamaged, DatabaseNewer, DatabaseUnavailable
 from tests import factories
@@ -155,6 +161,26 @@ def test_a_database_of_a_newer_program_is_left_alone(filled: Settings, later: Pa
     with pytest.raises(DatabaseNewer, match="update the program"):
         migrate(filled)
     assert path.read_bytes() == before
+
+
+def test_a_new_migration_is_numbered_and_finds_what_the_models_lack(
+    tmp_path: Path, later: Path
+) -> None:
+    first = later / "versions" / "0001_first_tables.py"
+    index = '    op.create_index("ix_card_order", "card", ["retired", "position"], unique=False)\n'
+    assert index in first.read_text()
+    first.write_text(first.read_text().replace(index, ""))
+    settings = sqlite_settings(tmp_path / "data")
+    made = begin_migration(settings, "order cards", later)
+    assert made == later / "versions" / "0002_order_cards.py"
+    assert "ix_card_order" in made.read_text()
+    migrate(settings, later)
+    database = Database(settings.resolved_database_url)
+    assert revision_of(database) == "0002"
+    with prepared(database) as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
+    database.dispose()
 
 
 def test_processes_that_start_together_migrate_once(tmp_path: Path) -> None:
