@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from server.errors import BadInput
 from server.rendering.blurring import gaussian
+from server.rendering.development import develop, finish, illuminate, noise_tile
 from server.rendering.eye import Eye, Mask, Picture
 from server.rendering.field_shape import FieldShape, field_cover
 from server.rendering.frame import Floats, Frame
@@ -182,14 +182,6 @@ def _tone_table(contrast: float) -> Floats:
     return np.asarray(encoded + 0.30 * contrast * (curved - encoded), np.float32)
 
 
-@lru_cache(maxsize=1)
-def _noise_tile() -> Floats:
-    """Return one tile of unit sensor noise, shape (2, 512, 512): blurred and sharp."""
-    white = stream(0, "sensor noise").normal(size=(2, 512, 512)).astype(np.float32)
-    coarse = gaussian(np.pad(white[0], 8, mode="wrap"), 0.9)[8:-8, 8:-8]
-    return np.stack([coarse / coarse.std(), white[1]]).astype(np.float32)
-
-
 def aperture(eye: Eye, frame: Frame) -> Mask:
     """Return the mask of the field: where the picture is not black."""
     return field_cover(camera_of(eye).shape, frame.size_px) > 0.5
@@ -203,7 +195,7 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
     style = camera_of(eye)
     ppd = frame.px_per_degree
     cover = field_cover(style.shape, frame.size_px)
-    _illuminate(
+    illuminate(
         linear, style.fall, style.lamp_x, style.lamp_y, np.array(style.gain, np.float32),
         np.float32(math.exp(-style.yellow)),
     )  # fmt: skip
@@ -211,7 +203,7 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
     wide = gaussian(linear, 1.1 * ppd)
     veil = _stray(linear, cover)
     encoded, grey = np.empty_like(sharp), np.empty(sharp.shape[:2], np.float32)
-    _develop(
+    develop(
         sharp, wide, encoded, grey, np.float32(style.halation), np.float32(style.haze),
         veil, np.float32(style.fringe), np.float32(style.rim), style.rim_angle,
         np.array(style.rim_colour, np.float32), _tone_table(style.contrast),
@@ -220,8 +212,8 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
     rng = stream(eye.seed, "sensor")
     shift = rng.integers(0, 512, 4)
     out = np.empty(sharp.shape, np.uint8)
-    _finish(
-        encoded, grey, soft, cover, _noise_tile(), shift, np.float32(style.sharpen),
+    finish(
+        encoded, grey, soft, cover, noise_tile(), shift, np.float32(style.sharpen),
         np.float32(style.saturation), np.float32(style.noise), out,
     )  # fmt: skip
     return out
@@ -232,120 +224,3 @@ def _stray(linear: Floats, cover: Floats) -> Floats:
     step = max(1, linear.shape[0] // 96)
     seen = cover[::step, ::step] > 0.5
     return np.asarray(np.minimum(linear[::step, ::step], 1.2)[seen].mean(axis=0), np.float32)
-
-
-@njit(cache=True, fastmath=True)
-def _illuminate(
-    linear: Floats, fall: float, lamp_x: float, lamp_y: float, gain: Floats, blue: np.float32
-) -> None:
-    """Apply lamp, white balance and the yellow of the lens, in place."""
-    size = linear.shape[0]
-    for i in range(size):
-        y = (2.0 * i + 1.0) / size - 1.0 - lamp_y
-        for j in range(size):
-            x = (2.0 * j + 1.0) / size - 1.0 - lamp_x
-            q2 = x * x + y * y
-            lit = np.float32(max(1.10 - fall * q2 - 0.25 * fall * q2 * q2, 0.10))
-            linear[i, j, 0] *= lit * gain[0]
-            linear[i, j, 1] *= lit * gain[1]
-            linear[i, j, 2] *= lit * gain[2] * blue
-
-
-@njit(cache=True, fastmath=True)
-def _develop(
-    sharp: Floats,
-    wide: Floats,
-    encoded: Floats,
-    grey: Floats,
-    halation: np.float32,
-    haze: np.float32,
-    veil: Floats,
-    fringe: np.float32,
-    rim: np.float32,
-    rim_angle: float,
-    rim_colour: Floats,
-    table: Floats,
-) -> None:
-    """Scatter, fringe and encode light; write encoded RGB and its luminance."""
-    size = sharp.shape[0]
-    half = np.float32(0.5 * (size - 1))
-    unit = np.float32(1.0) / half
-    top = np.float32(table.size - 2)
-    one = np.float32(1.0)
-    cos, sin = np.float32(math.cos(rim_angle)), np.float32(math.sin(rim_angle))
-    keep = (one - halation) * (one - np.float32(0.55) * haze)
-    scatter = halation + np.float32(0.25) * haze
-    flat = np.float32(0.38) * haze
-    base = np.empty(3, np.float32)
-    for c in range(3):
-        base[c] = flat * (np.float32(0.85) * veil[c] + np.float32(0.15) * veil[1])
-        base[c] += np.float32(0.004) * veil[0]
-    share = np.array([0.30, 0.59, 0.11], np.float32)
-    scale = top / np.float32(math.sqrt(8.0))
-    for i in range(size):
-        y = (i - half) * unit
-        up, down = max(i - 1, 0), min(i + 1, size - 1)
-        for j in range(size):
-            x = (j - half) * unit
-            r2 = x * x + y * y
-            edge = np.float32(0.0)
-            if r2 > np.float32(0.3844):
-                # Stray light creeps in at the rim, mostly on one side.
-                r = np.float32(math.sqrt(r2))
-                t = min((r - np.float32(0.62)) / np.float32(0.42), one)
-                side = np.float32(0.55) + np.float32(0.45) * (x * cos + y * sin) / r
-                edge = rim * t * t * (np.float32(3.0) - np.float32(2.0) * t) * side * side
-            # Red is imaged a little larger than green and blue a little smaller:
-            # a shift along the radius of less than a pixel, so its slope will do.
-            shift = np.float32(0.5) * fringe * r2 * half
-            left, right = max(j - 1, 0), min(j + 1, size - 1)
-            total = np.float32(0.0)
-            for c in range(3):
-                light = sharp[i, j, c]
-                if c != 1:
-                    slope = x * (sharp[i, right, c] - sharp[i, left, c])
-                    slope += y * (sharp[down, j, c] - sharp[up, j, c])
-                    light += (one - c) * shift * slope
-                value = keep * light + scatter * wide[i, j, c] + base[c] + edge * rim_colour[c]
-                value = min(max(value, np.float32(0.0)), np.float32(7.99))
-                position = np.float32(math.sqrt(value)) * scale
-                k = int(position)
-                shown = table[k] + (position - np.float32(k)) * (table[k + 1] - table[k])
-                encoded[i, j, c] = shown
-                total += share[c] * shown
-            grey[i, j] = total
-
-
-@njit(cache=True, fastmath=True)
-def _finish(
-    encoded: Floats,
-    grey: Floats,
-    soft: Floats,
-    cover: Floats,
-    tile: Floats,
-    shift: NDArray[np.int64],
-    sharpen: np.float32,
-    saturation: np.float32,
-    noise: np.float32,
-    out: Picture,
-) -> None:
-    """Sharpen, saturate, add noise, cut the field out and round to 8 bits."""
-    size = grey.shape[0]
-    tint = np.array([0.6, -0.4, 1.0], np.float32) * np.float32(0.30)
-    unit = noise / np.float32(255.0)
-    for i in range(size):
-        a, b = (i + shift[0]) & 511, (i + shift[2]) & 511
-        for j in range(size):
-            seen = cover[i, j]
-            g = grey[i, j]
-            j0, j1 = (j + shift[1]) & 511, (j + shift[3]) & 511
-            # Noise grows in the shadows once they are lifted by the tone curve.
-            grain = np.float32(0.8) * tile[0, a, j0] + np.float32(0.5) * tile[1, b, j1]
-            common = sharpen * (g - soft[i, j])
-            common += grain * unit * (np.float32(1.15) - np.float32(0.5) * g)
-            own = tile[1, a, j1] * unit
-            for c in range(3):
-                value = g + saturation * (encoded[i, j, c] - g) + common + own * tint[c]
-                value = min(max(value * np.float32(255.0), np.float32(0.0)), np.float32(255.0))
-                value = value * seen + np.float32(2.0) * (np.float32(1.0) - seen)
-                out[i, j, c] = np.uint8(value + np.float32(0.5))

@@ -16,6 +16,7 @@ from server.rendering.eye import MM_PER_DEGREE, Eye, Feature, Mask, Rendering, V
 from server.rendering.features import resolve
 from server.rendering.fibres import FibreDefect, FibreLook, add_striae, defect_cover, veil_thickness
 from server.rendering.frame import Floats, Frame
+from server.rendering.lesions import lift
 from server.rendering.macula import add_foveal_reflex, add_sheen, surface_reflexes
 from server.rendering.retina import RetinaLook, add_grain, background, smooth_layers
 from server.rendering.scene import Scene
@@ -100,6 +101,12 @@ def _retina(
     amount = (0.060 - 0.034 * eye.pigmentation) * (0.55 + 0.75 * min(look.lustre, 1.0))
     for c in range(3):
         light[..., c] += np.float32(_VEIL[c] * amount) * veil
+    if defects:
+        # Bare of fibres the retina also looks darker and redder than beside it
+        # (Jonas and Budde), more than the missing veil alone would make it.
+        lost = defect_cover(fibres, anatomy, layers.frame)
+        lost *= np.minimum(veil_thickness(FibreLook(strength), eye, anatomy, layers.frame), 1)
+        lift(light, lost, (0.95, 0.86, 0.86))
     add_sheen(light, surface_reflexes(eye, anatomy, look, veil, layers.frame), eye)
     n = frame.size_px
     full = enlarge(light, (n, n), (float(light.shape[0]), float(light.shape[1])))

@@ -62,8 +62,8 @@ def _brightness(look: DiscLook) -> Profile:
 
 def _rim_base(look: DiscLook) -> NDArray[np.float64]:
     white = np.array(_BLOODLESS) + look.waxy * (np.array(_WAXY) - np.array(_BLOODLESS))
-    change: NDArray[np.float64] = look.pallor[:, None] * (white - np.array(_TISSUE))
-    return change + np.array(_TISSUE)
+    base: NDArray[np.float64] = np.array(_TISSUE) + look.pallor[:, None] * (white - _TISSUE)
+    return base
 
 
 def paint_disc(

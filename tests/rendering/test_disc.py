@@ -134,6 +134,19 @@ def test_rim_of_an_enlarged_cup_keeps_its_colour() -> None:
     assert np.allclose(before, after)
 
 
+def test_lost_fibres_show_as_a_darker_wedge() -> None:
+    # K21 (Jonas and Budde, value from memory): contrast of at least 5% in green, none in normals.
+    view = View(45.0, (-7.0, 0.0), 400)
+    eye = draw_eye(5)
+    twin = render(eye, (), view)
+    assert "nerve-fibre-defect" not in twin.masks
+    r = render(eye, (Feature("enlarged-cup", "inferior-notch", 0.8),), view)
+    vessels = ndimage.binary_dilation(twin.masks["arterioles"] | twin.masks["venules"])
+    near_disc = ndimage.binary_dilation(twin.masks["disc"], iterations=16)
+    wedge = r.masks["nerve-fibre-defect"] & ~vessels & ~near_disc
+    assert r.picture[wedge, 1].mean() < 0.95 * twin.picture[wedge, 1].mean()
+
+
 def test_set_cup_reaches_its_ratios() -> None:
     eye = draw_eye(8)
     look = DiscLook.of(eye, draw_anatomy(eye))

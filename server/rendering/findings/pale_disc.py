@@ -26,11 +26,14 @@ from server.rendering.disc import (
 from server.rendering.disc_surface import rim_light
 from server.rendering.features import Painter, register
 from server.rendering.fibres import FibreDefect
-from server.rendering.lesions import add_light, smoothstep
+from server.rendering.lesions import smoothstep
 from server.rendering.scene import Scene
 
 _MASK_FALL = 0.10
 """Fall of red over green from which a part of the rim is outlined as pale."""
+
+_GLIA = (0.74, 0.30, 0.225)
+_SHEATH = (0.95, 0.42, 0.32)
 
 
 @register
@@ -49,7 +52,7 @@ class PaleDisc(Painter):
         scene.facts["pallor_index"] = _loss(healthy - _redness(scene))
         spread = float(where.mean())
         if variant == "after-swelling":
-            disc.margin_width = disc.margin_width + 0.16 * severity
+            disc.margin_width = disc.margin_width + 0.42 * severity
             disc.cup = disc.cup * (1 - 0.55 * severity)
             disc.cup_depth *= 1 - 0.6 * severity
             disc.cup_softness = disc.cup_softness + 0.10 * severity
@@ -72,15 +75,57 @@ class PaleDisc(Painter):
         fall = look_up(scene.disc.pallor, theta) * scene.masks["rim"][crop.slices]
         scene.add_mask("pallor", fall, crop, threshold=_MASK_FALL)
         if variant == "after-swelling":
-            # A grey glial veil lies over the margin and its neighbourhood.
-            level = scene.disc.level(xs, ys)
-            ragged = scene.noise("pale-disc glia", 0.5).over(scene.frame, crop)
-            veil = np.exp(-(((level - 1.0) / 0.16) ** 2)) * np.clip(0.7 + 0.35 * ragged, 0, 1.5)
-            add_light(
-                scene.linear[crop.slices],
-                (0.16 * severity * veil).astype(np.float32),
-                (1.0, 0.95, 0.85),
-            )
+            _veil_with_glia(scene, severity)
+
+    def paint_front(self, scene: Scene, variant: str, severity: float) -> None:
+        if variant == "after-swelling":
+            _sheathe_vessels(scene, severity)
+
+
+def _veil_with_glia(scene: Scene, severity: float) -> None:
+    """Lay the dirty grey of scar tissue over the margin and its neighbourhood."""
+    disc = scene.disc
+    crop = disc.crop(scene.frame, 1.0, 2.2)
+    xs, ys = scene.frame.degrees(crop)
+    ragged = scene.noise("pale-disc glia", 0.9).over(scene.frame, crop)
+    ragged += 0.6 * scene.noise("pale-disc glia", 0.35).over(scene.frame, crop)
+    off = disc.level(xs, ys) - 1.0 + 0.045 * ragged
+    # Steeper inwards: it is the edge that is smudged, out over the retina more than in.
+    spread = np.where(off > 0, 0.26, 0.34)
+    veil = np.exp(-((off / spread) ** 2)) * np.clip(0.80 + 0.18 * ragged, 0, 1.2)
+    cover = np.clip(0.85 * severity * veil, 0, 1).astype(np.float32)
+    tint = 1.20 - 0.55 * scene.eye.pigmentation
+    light = scene.linear[crop.slices]
+    for channel, grey in enumerate(_GLIA):
+        light[..., channel] *= 1 - np.float32(0.62) * cover
+        light[..., channel] += np.float32(grey * tint) * cover
+
+
+def _sheathe_vessels(scene: Scene, severity: float) -> None:
+    """Line the vessels on and beside the disc with white, in stretches."""
+    vessels, disc = scene.vessels, scene.disc
+    crop = disc.crop(scene.frame, 2.0, 0.4)
+    if vessels is None or crop.empty:
+        return
+    xs, ys = scene.frame.degrees(crop)
+    level = disc.level(xs, ys)
+    stretch = scene.noise("pale-disc sheath", 1.4).over(scene.frame, crop)
+    where = np.clip(0.55 + 0.45 * stretch, 0, 1) * (1 - smoothstep(1.1, 2.0, level))
+    where = where * smoothstep(0.45, 0.8, level)
+    cover = np.zeros(crop.shape, np.float32)
+    scale = scene.frame.px_per_degree
+    for one in (vessels.arteries, vessels.veins):
+        gap = -one.inside[crop.slices] / np.float32(scale)
+        wide = smoothstep(0.07, 0.12, one.radius[crop.slices] / np.float32(scale))
+        line = np.exp(-(((gap - np.float32(0.02)) / np.float32(0.05)) ** 2)) * wide
+        line *= one.opacity[crop.slices] * (gap < 0.25)
+        cover = np.maximum(cover, line.astype(np.float32))
+    cover = (0.60 * severity * cover * where).astype(np.float32)
+    tint = 1.20 - 0.55 * scene.eye.pigmentation
+    light = scene.linear[crop.slices]
+    for channel, white in enumerate(_SHEATH):
+        light[..., channel] *= 1 - np.float32(0.70) * cover
+        light[..., channel] += np.float32(white * tint) * cover
 
 
 def _where(variant: str) -> Profile:
