@@ -53,6 +53,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, ClassVar, TypeVar
 
 from server.errors import BadInput
@@ -102,6 +103,7 @@ def register(painter: type[_P]) -> type[_P]:
     return painter
 
 
+@lru_cache(maxsize=1)
 def _load() -> None:
     """Import every module of findings/ and look_alikes/, which registers its painter."""
     for package_name in ("server.rendering.findings", "server.rendering.look_alikes"):
