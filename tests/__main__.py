@@ -1,4 +1,4 @@
-"""``python3 -m tests`` runs the suite; ``python3 -m tests bench`` runs the benchmarks.
+"""``python3 -m tests`` runs the suite; ``bench`` after it measures, ``screenshots`` takes pictures.
 
 Sets up the environment on first use, like ``python3 -m server``. Lint, types and
 the import contract are tests of the suite (``tests/house``), so one command says
@@ -26,6 +26,10 @@ def main(arguments: list[str]) -> int:
         from tests.bench.__main__ import main as bench
 
         return bench(arguments[1:])
+    if arguments[:1] == ["screenshots"]:
+        from tests.browser.screenshots import main as screenshots
+
+        return screenshots(arguments[1:])
 
     import pytest
 
