@@ -26,16 +26,12 @@ CHOROID_BLOOD = (0.40, 2.10, 1.90)
 def paint_atrophy(scene: Scene, severity: float) -> None:
     """Paint patches that begin beside the fovea, join to a horseshoe and close over it."""
     frame = scene.frame
-    crop = scene.about_fovea(11.0)
+    crop = scene.about_fovea(8.5)
     if crop.empty:
         return
     cover = _cover(scene, severity, crop)
     light = scene.linear[crop.slices]
-    bare = scene.bare[crop.slices]
-    # The small vessels go with the epithelium: what is left of the choroid is
-    # paler and flatter than under a healthy one.
-    flat = np.stack([blur(bare[..., c], 0.5 * frame.px_per_degree) for c in range(3)], axis=-1)
-    blend(light, _mottled(scene, cover, crop), bare + np.float32(0.12) * (flat - bare))
+    blend(light, _mottled(scene, cover, crop), scene.bare[crop.slices])
     around = surrounding_light(scene, crop)
     lift_towards(light, np.float32(0.22) * cover, (1.18, 1.60, 1.40), around, 1.0)
     _choroidal_vessels(scene, cover, light, crop)

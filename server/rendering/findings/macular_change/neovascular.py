@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from server.rendering.blurring import gaussian
 from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
 from server.rendering.frame import Crop, Floats
 from server.rendering.lesions import (
@@ -29,7 +30,7 @@ from server.rendering.lesions import (
 )
 from server.rendering.scene import Scene
 
-_REACH = 11.5
+_REACH = 8.5
 
 Blob = tuple[float, float, float]
 
@@ -82,9 +83,7 @@ def _fluid(site: Site) -> None:
     )  # fmt: skip
     amount = np.float32(min(1.0, 2.2 * site.severity))
     light = site.light
-    smooth = np.stack(
-        [blur(light[..., c], 0.35 * scene.frame.px_per_degree) for c in range(3)], axis=-1
-    )
+    smooth = gaussian(light, 0.35 * scene.frame.px_per_degree)
     blend(light, np.float32(0.75) * amount * dome, smooth)
     # A cloudy layer of fluid: a little darker, and half the foveal dip is gone.
     lift_towards(light, np.float32(0.8) * amount * dome, (0.88, 0.95, 1.02), site.around, 0.35)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from server.rendering.blurring import gaussian
 from server.rendering.findings.macular_change.neovascular import lobes
 from server.rendering.findings.macular_change.pigment import paint_clumps
 from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
@@ -11,7 +12,7 @@ from server.rendering.frame import Crop, Floats
 from server.rendering.lesions import MELANIN, absorb, area_mm2, blend, blur, patch, smoothstep
 from server.rendering.scene import Scene
 
-_REACH = 11.5
+_REACH = 8.5
 
 
 def paint_scar(scene: Scene, severity: float) -> None:
@@ -48,7 +49,7 @@ def paint_scar(scene: Scene, severity: float) -> None:
     mound = fibrous * amount * np.clip(0.74 + 0.20 * strands + 0.07 * patchy, 0.05, 1.1)
     mound = np.asarray(mound, np.float32)
     # White tissue hides the choroid: even out what lies behind, then lift it.
-    smooth = np.stack([blur(light[..., c], 0.5 * frame.px_per_degree) for c in range(3)], axis=-1)
+    smooth = gaussian(light, 0.5 * frame.px_per_degree)
     blend(light, np.float32(0.65) * mound, smooth)
     lift_towards(light, mound, (1.52, 2.20, 2.00), around, 0.70)
     # A smoky brown hem of proliferated epithelium, here and there.

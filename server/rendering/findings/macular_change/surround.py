@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from server.rendering.blurring import gaussian
 from server.rendering.frame import Crop, Floats
-from server.rendering.lesions import Triple, blur
+from server.rendering.lesions import Triple
 from server.rendering.scene import Scene
 
 _WIDE_DEG = 3.2
@@ -24,10 +25,11 @@ def surrounding_light(scene: Scene, crop: Crop) -> Floats:
     weight = np.float32(1.0) - np.float32(0.92) * np.exp(-(xs * xs + ys * ys) / np.float32(6.0))
     # Nor does the dark outside of the field, nor the bright disc.
     weight = weight * (scene.disc.level(xs, ys) > 1.2)
-    sigma = _WIDE_DEG * scene.frame.px_per_degree
-    total = np.maximum(blur(np.asarray(weight, np.float32), sigma), np.float32(1e-3))
-    stack = [blur(np.asarray(light[..., c] * weight, np.float32), sigma) / total for c in range(3)]
-    return np.stack(stack, axis=-1)
+    weight = np.asarray(weight, np.float32)
+    # Weighted light and weights blurred together, then divided: a weighted mean.
+    stack = np.concatenate([light * weight[..., None], weight[..., None]], axis=-1)
+    wide = gaussian(stack, _WIDE_DEG * scene.frame.px_per_degree)
+    return np.asarray(wide[..., :3] / np.maximum(wide[..., 3:], np.float32(1e-3)), np.float32)
 
 
 def lift_towards(
