@@ -1,0 +1,70 @@
+"""The composition root: wires the rooms together into one application."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
+
+from server.clock import Clock, utc_now
+from server.jobs.render_pool import RenderPool
+from server.services.catalogue import load_catalogue
+from server.settings import CHECKOUT, Settings
+from server.storage.engine import Database
+from server.web import errors
+from server.web.crossorigin import CrossOriginGuard
+from server.web.headers import SecurityHeaders
+from server.web.pages import Pages, build_environment
+from server.web.routes import account, files, front, health, looks, progress, reading, rounds
+from server.web.site import Site
+from server.web.static import Assets
+
+LARGEST_BODY = 64 * 1024
+"""Bytes; an answer is well under one kilobyte."""
+
+
+def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
+    """Return the application for a migrated and seeded database.
+
+    Parameters
+    ----------
+    settings : of this program.
+    clock : the time, so that tests can move it.
+    """
+    assets = Assets(CHECKOUT / "static")
+    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
+    pool = RenderPool(settings, database, clock)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        pool.start()
+        yield
+        pool.stop()
+        database.dispose()
+
+    app = FastAPI(
+        lifespan=lifespan,
+        title="Fundus Rounds",
+        # Pages for people; there is no public programming interface to document.
+        openapi_url=None,
+        max_body_size=LARGEST_BODY,
+    )
+    app.state.site = Site(
+        settings=settings,
+        database=database,
+        clock=clock,
+        assets=assets,
+        pages=Pages(build_environment(CHECKOUT / "templates", assets)),
+        catalogue=load_catalogue(),
+    )
+    errors.install(app)
+    for family in (front, rounds, looks, progress, reading, account, files, health):
+        app.include_router(family.router)
+    # The last one added is the outermost.
+    app.add_middleware(errors.FaultBoundary)
+    app.add_middleware(GZipMiddleware, minimum_size=500, compresslevel=6)
+    app.add_middleware(CrossOriginGuard)
+    app.add_middleware(SecurityHeaders, secure=settings.secure_cookies)
+    return app
