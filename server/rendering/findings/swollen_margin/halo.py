@@ -22,6 +22,8 @@ from server.rendering.scene import Scene
 
 _VEIL = (0.84, 0.212, 0.160)
 """Light scattered by fully opaque swollen fibres: greyer than the disc."""
+_TINT = ((0.0, 0.25, 0.5, 1.0), (1.90, 1.50, 1.02, 0.62))
+"""Factor on it by pigmentation."""
 _SHINES_THROUGH = 0.42
 """Share of the light behind that even the densest fibres let through."""
 # Progress along the scale at which the halo is first told, by degrees from the gap's middle.
@@ -162,7 +164,7 @@ class Halo:
         steep = peak * np.exp(-(((beyond - 0.42 * reach) / (0.50 * reach + 0.12)) ** 2))
         shade = steep * (np.float32(0.05) - np.float32(0.13) * np.cos(theta - lit))
         # In a blonde fundus much light comes back from behind and is scattered again.
-        tint = 1.34 - 0.78 * scene.eye.pigmentation
+        tint = float(np.interp(scene.eye.pigmentation, *_TINT))
         for channel, much in enumerate((0.8, 1.0, 1.05)):
             light[..., channel] *= 1 - np.float32(1 - _SHINES_THROUGH) * cover
             light[..., channel] += np.float32(_VEIL[channel] * tint) * cover
