@@ -1,0 +1,115 @@
+"""New vessels: fine, looping, in front of the retina, on the background they come with.
+
+At the disc (on it or within one disc diameter) or elsewhere; with blood in front
+of the retina; with fibrous tissue late (Diabetic Retinopathy Study and ETDRS terms).
+``fronds`` lays them out, ``placing`` says where, ``areas`` measures them as graders do;
+``background`` paints the diabetic retina behind, ``preretinal`` and ``fibrosis`` what comes of
+them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from server.rendering.eye import MM_PER_DEGREE
+from server.rendering.features import Painter, register
+from server.rendering.findings.new_vessels.areas import Extent
+from server.rendering.findings.new_vessels.background import (
+    beading,
+    paint_background,
+    paint_on_vessels,
+)
+from server.rendering.findings.new_vessels.fibrosis import paint_fibrosis
+from server.rendering.findings.new_vessels.fronds import frond, strokes_of
+from server.rendering.findings.new_vessels.placing import Places
+from server.rendering.findings.new_vessels.preretinal import paint_blood
+from server.rendering.fine_vessels import ARTERIAL, blood_columns, paint_columns
+from server.rendering.lesions import absorb
+from server.rendering.scene import Scene
+from server.rendering.strokes import Stroke
+
+_KIND = "new-vessels"
+# The background is a good deal older than the first new vessel.
+_BACKGROUND_AHEAD = 1.15
+
+
+@register
+class NewVessels(Painter):
+    """New vessels at the disc or elsewhere."""
+
+    kind = _KIND
+    variants = ("disc", "elsewhere", "disc-with-preretinal-blood", "fibrous")
+    floor = 0.22
+
+    def prepare(self, scene: Scene, variant: str, severity: float) -> None:
+        scene.kept[_KIND] = Places(scene)
+        beading(scene, severity)
+
+    def paint_retina(self, scene: Scene, variant: str, severity: float) -> None:
+        paint_background(scene, scene.kept[_KIND], min(_BACKGROUND_AHEAD * severity, 1.0))
+
+    def paint_front(self, scene: Scene, variant: str, severity: float) -> None:
+        places: Places = scene.kept[_KIND]
+        paint_on_vessels(scene, places, min(_BACKGROUND_AHEAD * severity, 1.0))
+        if variant == "fibrous":
+            paint_fibrosis(scene, places, severity)
+        strokes = _strokes(scene, places, variant, severity)
+        _paint(scene, strokes)
+        if variant == "disc-with-preretinal-blood":
+            paint_blood(scene, places, severity)
+        _measure(scene, places, strokes)
+
+
+def _strokes(scene: Scene, places: Places, variant: str, severity: float) -> list[Stroke]:
+    plans = []
+    if variant != "elsewhere":
+        plans += [(plan, places.allowed_at_disc()) for plan in places.at_disc()]
+    if variant in ("elsewhere", "fibrous"):
+        some = places.elsewhere() if variant == "elsewhere" else places.elsewhere()[1:3]
+        plans += [(plan, places.allowed_elsewhere()) for plan in some]
+    # Under old fibrous tissue many of the vessels have closed again.
+    vigour = 0.72 if variant == "fibrous" else 1.0
+    out: list[Stroke] = []
+    for plan, allowed in plans:
+        if severity > plan.onset:
+            age = ((severity - plan.onset) / (1 - plan.onset)) ** 0.8
+            out += strokes_of(frond(scene, plan, allowed), vigour * age)
+    return out
+
+
+def _paint(scene: Scene, strokes: list[Stroke]) -> None:
+    extent = Extent.of(strokes)
+    if extent is None:
+        return
+    frame = scene.frame
+    points = np.concatenate([stroke.points for stroke in strokes])
+    low, high = points.min(axis=0) - 1.0, points.max(axis=0) + 1.0
+    crop = frame.crop_box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    if crop.empty:
+        return
+    # Meshes too fine to be drawn redden the space between.
+    haze = extent.cover(frame, crop, 0.30)
+    cloud = scene.noise("new-vessels haze", 0.6).over(frame, crop)
+    absorb(
+        scene.linear[crop.slices],
+        (0.055 * haze * np.clip(1 + 0.45 * cloud, 0, 2)).astype(np.float32),
+        (0.25, 1.0, 0.85),
+    )
+    cover = blood_columns(scene, strokes, crop)
+    paint_columns(scene, cover, 1.0, ARTERIAL, crop)
+    scene.add_mask("new-vessels", extent.over(frame, crop) > 0, crop)
+
+
+def _measure(scene: Scene, places: Places, strokes: list[Stroke]) -> None:
+    """Area in disc areas, at the disc and elsewhere, independent of the view."""
+    disc_area = scene.anatomy.disc_area_mm2
+    at_disc = elsewhere = 0.0
+    extent = Extent.of(strokes)
+    if extent is not None:
+        xs, ys = extent.frame.x.astype(float), extent.frame.y.astype(float)
+        near = places.near_disc(xs, ys) <= scene.dd
+        at_disc, elsewhere = extent.area_mm2(near), extent.area_mm2(~near)
+    scene.facts["new_vessels_disc_disc_areas"] = round(at_disc / disc_area, 4)
+    scene.facts["new_vessels_elsewhere_disc_areas"] = round(elsewhere / disc_area, 4)
+    widest = max((float(stroke.radii.max()) for stroke in strokes), default=0.0)
+    scene.facts["new_vessels_widest_um"] = round(2000 * MM_PER_DEGREE * widest, 1)
