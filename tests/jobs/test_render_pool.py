@@ -28,6 +28,9 @@ from server.storage.pictures import picture_path
 from tests import factories
 from tests.databases import sqlite_copy, sqlite_settings
 
+# One pool serves all of these tests, so they run in one process.
+pytestmark = pytest.mark.xdist_group("render pool")
+
 CARDS = ("normal-medium-adult", "pale-disc-diffuse-marked", "normal-light-adult")
 
 
