@@ -89,10 +89,9 @@ def draw(
     add : add overlapping strokes up instead of taking the greatest. Segments
         of one stroke overlap at their joints, so use it for soft fills only.
     """
-    crop = crop or Crop(0, frame.size_px, 0, frame.size_px)
-    out = np.zeros(crop.shape, np.float32)
-    if not strokes or crop.empty:
-        return out
+    if not strokes:
+        crop = crop or Crop(0, frame.size_px, 0, frame.size_px)
+        return np.zeros(crop.shape, np.float32)
     rows = []
     for stroke in strokes:
         p, r = np.asarray(stroke.points, float), np.asarray(stroke.radii, float)
@@ -101,9 +100,31 @@ def draw(
                 [p[:-1], r[:-1], p[1:], r[1:], np.full(len(p) - 1, float(stroke.strength))]
             )
         )
+    return draw_pieces(frame, np.concatenate(rows), soft=soft, crop=crop, add=add)
+
+
+def draw_pieces(
+    frame: Frame,
+    pieces: NDArray[np.float64],
+    *,
+    soft: float = 0.03,
+    crop: Crop | None = None,
+    add: bool = False,
+) -> Floats:
+    """Return the cover of many straight tapered pieces, for nets of thousands of lines.
+
+    Parameters
+    ----------
+    pieces : shape (n, 7): x, y and radius of one end, of the other, and the strength.
+    soft, crop, add : as for ``draw``.
+    """
+    crop = crop or Crop(0, frame.size_px, 0, frame.size_px)
+    out = np.zeros(crop.shape, np.float32)
+    if crop.empty or len(pieces) == 0:
+        return out
     _capsules(
         out, float(frame.columns[crop.left]), float(frame.rows[crop.top]), frame.degrees_per_px,
-        np.ascontiguousarray(np.concatenate(rows)), soft, add,
+        np.ascontiguousarray(pieces, float), soft, add,
     )  # fmt: skip
     return out
 

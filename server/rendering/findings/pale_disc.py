@@ -12,7 +12,6 @@ import math
 
 import numpy as np
 
-from server.rendering.camera import encode_light
 from server.rendering.disc import (
     ANGLES,
     INFERIOR,
@@ -23,10 +22,10 @@ from server.rendering.disc import (
     look_up,
     towards,
 )
-from server.rendering.disc_surface import rim_light
 from server.rendering.features import Painter, register
 from server.rendering.fibres import FibreDefect
 from server.rendering.lesions import smoothstep
+from server.rendering.rim_colour import redness_loss, rim_redness
 from server.rendering.scene import Scene
 
 _MASK_FALL = 0.10
@@ -46,10 +45,10 @@ class PaleDisc(Painter):
 
     def prepare(self, scene: Scene, variant: str, severity: float) -> None:
         disc = scene.disc
-        healthy = _redness(scene)
+        healthy = rim_redness(scene)
         where = _where(variant)
         disc.pallor = np.clip(disc.pallor + np.clip(1.25 * severity**0.9, 0, 1) * where, 0, 1)
-        scene.facts["pallor_index"] = _loss(healthy - _redness(scene))
+        scene.facts["pallor_index"] = redness_loss(healthy - rim_redness(scene))
         spread = float(where.mean())
         if variant == "after-swelling":
             disc.margin_width = disc.margin_width + 0.42 * severity
@@ -138,18 +137,6 @@ def _where(variant: str) -> Profile:
         return np.asarray(smoothstep(-0.30, 0.30, np.cos(ANGLES - middle)), float)
     # Loss of the papillomacular bundle shows first: temporal fibres are the thinnest.
     return 0.68 + 0.32 * towards(TEMPORAL, 1.2)
-
-
-def _redness(scene: Scene) -> Profile:
-    """Return encoded red over green of the rim at each angle."""
-    encoded = encode_light(rim_light(scene.disc, scene.eye), scene.eye)
-    return np.asarray(encoded[:, 0] / encoded[:, 1], float)
-
-
-def _loss(fall: Profile) -> float:
-    """Return the mean fall over the rim, or over its palest quarter if that is more."""
-    quarter = np.convolve(np.concatenate([fall, fall[:89]]), np.ones(90) / 90, mode="valid")
-    return float(max(fall.mean(), quarter.max()))
 
 
 def _thin_fibres(scene: Scene, variant: str, severity: float) -> None:
