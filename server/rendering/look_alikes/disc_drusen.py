@@ -60,7 +60,7 @@ class DiscDrusen(Painter):
         if crop.empty:
             return
         rng = scene.rng("disc-drusen bodies")
-        out = np.sqrt(rng.uniform(0.04, 1.06, _BODIES))
+        out = np.sqrt(rng.uniform(0.04, 0.98, _BODIES))
         # They crowd on the nasal half, in clusters, most near the margin.
         angle = np.where(
             rng.random(_BODIES) < 0.65, rng.normal(NASAL, 0.9, _BODIES),
@@ -94,7 +94,7 @@ class DiscDrusen(Painter):
         warm = 1 - smoothstep(0.85, 1.15, disc.level(xs, ys))
         yellow = np.float32(0.35 * severity) * warm.astype(np.float32)
         for channel, (base, shade, shine, tint) in enumerate(
-            ((1.06, 0.10, 0.10, 0.02), (1.75, 0.26, 0.55, 0.30), (1.30, 0.30, 0.60, -0.05))
+            ((1.24, 0.10, 0.22, 0.02), (1.66, 0.26, 0.50, 0.26), (1.30, 0.30, 0.60, -0.05))
         ):
             light[..., channel] *= 1 + np.float32(tint) * yellow
             light[..., channel] *= 1 - np.float32(shade) * np.clip(foot - body, 0, 1)

@@ -33,14 +33,14 @@ class TiltedDisc(Painter):
         u, v = np.cos(ANGLES - low), np.sin(ANGLES - low)
         disc.outline = disc.outline / np.hypot(u / (1 - short), v / (1 + long))
         raised = towards(low + np.pi, 1.5)
-        disc.margin_width = disc.margin_width + rng.uniform(0.22, 0.36) * severity * raised
+        disc.margin_width = disc.margin_width + rng.uniform(0.36, 0.62) * severity * raised
         disc.height = disc.height + 0.75 * severity * raised
-        disc.hyperaemia = np.clip(disc.hyperaemia + 0.22 * severity * raised, 0, 1)
+        disc.hyperaemia = np.clip(disc.hyperaemia + 0.28 * severity * raised, 0, 1)
         # The cup slopes away to the low end and has no steep wall there.
         disc.cup = disc.cup * (1 - severity * 0.55 * raised) * (1 - 0.25 * severity)
         disc.cup_softness = disc.cup_softness + severity * (0.05 + 0.18 * towards(low))
         disc.cup_depth *= 1 - 0.35 * severity
-        wide, spread = rng.uniform(0.7, 1.3), rng.uniform(0.70, 0.95)
+        wide, spread = rng.uniform(0.8, 1.6), rng.uniform(0.70, 0.95)
         arc = np.clip(1.25 * around(low, spread) - 0.25, 0, 1)
         disc.crescent = disc.crescent + wide * severity * arc
         disc.crescent_pigment = disc.crescent_pigment * (1 - severity)
