@@ -123,6 +123,21 @@ function setUpPlace(form) {
   });
 }
 
+/** A tap on a word chooses that word; elsewhere on its row it turns the judgement over. */
+function setUpWords(form) {
+  form.addEventListener("click", (event) => {
+    const box = event.target;
+    // A click without a position is the keyboard's or a screen reader's.
+    if (box.name !== "present" || event.detail === 0) return;
+    const words = box.closest(".row").querySelector(".words").getBoundingClientRect();
+    const inside = event.clientX >= words.left && event.clientX <= words.right && event.clientY >= words.top - 6;
+    if (!inside) return;
+    const wanted = event.clientX > box.closest(".row").querySelector(".yes").getBoundingClientRect().left;
+    // The box has turned already; refusing the click turns it back.
+    if (box.checked !== wanted) event.preventDefault();
+  });
+}
+
 function setUpCertainty(form) {
   const box = form.querySelector(".certainty");
   form.addEventListener("invalid", (event) => {
@@ -144,6 +159,7 @@ onPage((root) => {
   if (!form) return;
   setUpTime(form);
   setUpPlace(form);
+  setUpWords(form);
   setUpCertainty(form);
 });
 

@@ -74,6 +74,11 @@ export function onPage(setUp) {
   });
 }
 
+// A page that Back brings from the browser's memory may have moved on since: ask again.
+addEventListener("pageshow", (event) => {
+  if (event.persisted) location.reload();
+});
+
 onPage((root) => {
   for (const field of root.querySelectorAll("[data-start] input[name=timezone]")) {
     field.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";

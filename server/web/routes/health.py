@@ -16,13 +16,13 @@ router = APIRouter()
 NOT_KEPT = {"Cache-Control": "no-store"}
 
 
-@router.get("/healthz")
+@router.api_route("/healthz", methods=["GET", "HEAD"])
 async def alive() -> Response:
     """Answer while the process lives, however busy its threads are."""
     return JSONResponse({"alive": True}, headers=NOT_KEPT)
 
 
-@router.get("/readyz")
+@router.api_route("/readyz", methods=["GET", "HEAD"])
 def ready(request: Request) -> Response:
     """Answer 200 when the database can be read and its tables are this version's."""
     try:
