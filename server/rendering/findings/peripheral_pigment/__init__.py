@@ -20,12 +20,14 @@ from server.rendering.features import Painter, register
 from server.rendering.findings.peripheral_pigment.extent import Extent
 from server.rendering.findings.peripheral_pigment.ground import paint_ground
 from server.rendering.findings.peripheral_pigment.net import draw_net, net_cover
-from server.rendering.lesions import MELANIN, absorb, lift, smoothstep
+from server.rendering.lesions import absorb, lift, smoothstep
 from server.rendering.rim_colour import redness_loss, rim_redness
 from server.rendering.scene import Scene
 
 _ARTERY_LOSS, _VEIN_LOSS = 0.30, 0.28
 """Share of the width lost at full severity, at the disc (Nakagawa 2014)."""
+_DENSE = (0.86, 1.00, 1.22)
+"""Absorption of heaped melanin: black-brown, with less red left than in a thin layer."""
 _PALE_FROM = 0.05
 """Fall of the rim's redness up to which the disc is waxy but not pale."""
 
@@ -72,7 +74,7 @@ class PeripheralPigment(Painter):
         cover = net_cover(net, severity, frame)
         grain = scene.noise("peripheral-pigment grain", 0.16).over(frame)
         depth = cover * np.clip(1.0 + np.float32(0.20) * grain, 0.4, 1.5)
-        absorb(scene.linear, np.asarray(1.75 * depth, np.float32), MELANIN)
+        absorb(scene.linear, np.asarray(2.0 * depth, np.float32), _DENSE)
         mask = scene.add_mask("spicule", cover, threshold=0.40)
         seen = mask & aperture(scene.eye, frame)
         scene.facts["spicule_area_mm2"] = round(float(seen.sum()) / frame.px_per_mm**2, 4)

@@ -77,7 +77,9 @@ def draw_net(eye: Eye, anatomy: Anatomy, variant: str) -> Net:
     x = np.concatenate([tree.x for tree in nodes])
     y = np.concatenate([tree.y for tree in nodes])
     along = np.concatenate([np.arctan2(ty, tx) for tx, ty in tangents])
-    chance = np.concatenate([np.full(len(tree), c) for tree, c in zip(nodes, (1, 0.7), strict=True)])
+    chance = np.concatenate(
+        [np.full(len(tree), c) for tree, c in zip(nodes, (1, 0.7), strict=True)]
+    )
     free_x, free_y = rng.uniform(-_OUTERMOST_DEG, _OUTERMOST_DEG, (2, _FREE))
     x, y = np.concatenate([x, free_x]), np.concatenate([y, free_y])
     along = np.concatenate([along, rng.uniform(-np.pi, np.pi, _FREE)])
@@ -99,7 +101,9 @@ def draw_net(eye: Eye, anatomy: Anatomy, variant: str) -> Net:
     onset = np.where(on_vessel, onset, onset + 0.10)
     radius = np.clip(rng.lognormal(np.log(0.125), 0.45, n), 0.05, 0.36)
     shade = np.clip(rng.normal(0.86, 0.14, n), 0.45, 1.0)
-    arms, arm_onset, arm_radius, arm_shade = _arms(rng, x, y, along, on_vessel, onset, radius, shade)
+    arms, arm_onset, arm_radius, arm_shade = _arms(
+        rng, x, y, along, on_vessel, onset, radius, shade
+    )
     sheath, sheath_onset, sheath_radius = _sheaths(eye, anatomy, extent, variant)
     return Net(
         x, y, radius, onset,
