@@ -35,11 +35,14 @@ LEAST_ABNORMAL = 0.4
 MOST_ABNORMAL = 0.6
 
 NEW_SHARE = 1 / 3
-"""New cards admitted to a round unless the caller's forecast says otherwise."""
+"""New cards admitted to a round when the caller has no forecast."""
 
 CONFIDENT_ERROR_SHARE = 1 / 2
 """Confident errors come first, up to this share (half of it abnormal, half not), so
 that no card of either kind starves."""
+
+SHORTEST_IN_PROPORTION = 7
+"""Days; shorter intervals do not count as more urgent."""
 
 FIRST_MEETINGS = 2
 """Findings first met in one round, as long as other cards can fill it."""
@@ -83,8 +86,14 @@ def abnormal_bounds(length: int) -> tuple[int, int]:
 
 
 def overdue(state: CardState, today: date) -> float:
-    """Return how far through its interval a card is: 1 on its day, 2 at twice the interval."""
-    return days_between(state.last_on, today) / max(1, state.interval_days)
+    """Return how far through its interval a card is: 1 on its day, 2 at twice the interval.
+
+    Intervals below a week count as a week. Otherwise cards that keep failing,
+    and so have intervals of a day, would take the whole round whenever more is
+    due than fits, while well-kept ones decay; simulated learners keep more of
+    the deck this way, under either model of `memory_models`.
+    """
+    return days_between(state.last_on, today) / max(SHORTEST_IN_PROPORTION, state.interval_days)
 
 
 def compose(
@@ -108,8 +117,10 @@ def compose(
     today : the learner's local day.
     length : looks wanted, 1 to 200.
     rng : source of the mixing.
-    new_limit : how many new cards to admit; a third of the round if None. More
-        come when nothing else is left to show.
+    new_limit : how many new cards to admit (see `forecast.admissible`); their
+        room is kept even when more is due than fits. If None, at most a third
+        of the round, and only in the room that due cards leave. In either case
+        more come when nothing else is left to show.
 
     Raises
     ------
@@ -119,7 +130,9 @@ def compose(
         raise BadInput(f"a round of {length} eyes is outside 1 to {LONGEST_ROUND}")
     if len({card.id for card in cards}) != len(cards):
         raise BadInput("a card is listed twice: every card of a learner comes once")
-    limit = round(length * NEW_SHARE) if new_limit is None else new_limit
+    unmet = sum(card.state.is_new for card in cards)
+    limit = min(unmet, round(length * NEW_SHARE) if new_limit is None else new_limit)
+    kept = 0 if new_limit is None else limit
 
     in_hand = _Choice(length)
     due = [card for card in cards if card.state.is_due(today) and not _seen(card, today)]
@@ -148,13 +161,15 @@ def compose(
 
     pieces: list[tuple[CardInPlay, ...]] = []
     for tier in (first, later, repeats):
-        pieces += _mixed([(card,) for card in in_hand.take(tier)], rng)
+        before_new = length - kept - len(in_hand.taken)
+        pieces += _mixed([(card,) for card in in_hand.take(tier, at_most=before_new)], rng)
     room = length - len(in_hand.taken)
     wanted = max(min(limit, room), room - len(ahead))
     blocks, singles = _new_cards(cards, wanted, in_hand)
     pieces += blocks
     wanted -= sum(card.state.is_new for block in blocks for card in block)
     rest = in_hand.take(singles, at_most=wanted)
+    rest += in_hand.take(later)
     rest += in_hand.take(ahead)
     # Nothing else left: more new cards, then a second look at today's cards
     # (every look is a fresh eye), then whatever the case mix had set aside.
@@ -192,7 +207,7 @@ class _Choice:
         """Take cards in the order given while they fit; return those taken."""
         chosen: list[CardInPlay] = []
         for card in cards:
-            if len(self.taken) == self.length or len(chosen) == at_most:
+            if len(self.taken) == self.length or (at_most is not None and len(chosen) >= at_most):
                 break
             if card.id in self.taken:
                 continue

@@ -166,8 +166,8 @@ def test_due_cards_come_before_the_rest_and_confident_errors_before_all() -> Non
 def test_the_most_overdue_in_proportion_is_chosen_first() -> None:
     cards = met(course(), interval=10, ago=11)
     cards = [
-        # Three days late on a three-day interval is later than ten on a hundred.
-        replace(card, state=state(3, 6) if card.id.endswith("-1") else state(100, 110))
+        # Six days late on a ten-day interval is later than ten on a hundred.
+        replace(card, state=state(10, 16) if card.id.endswith("-1") else state(100, 110))
         for card in cards
     ]
     names = [card.id for card in round_of(cards)]
@@ -301,6 +301,8 @@ def test_overdue_is_one_on_the_day_itself() -> None:
     assert overdue(state(10, 10), TODAY) == 1.0
     assert overdue(state(10, 20), TODAY) == 2.0
     assert overdue(state(10, 0), TODAY) == 0.0
+    # Intervals below a week count as a week.
+    assert overdue(state(1, 7), TODAY) == 1.0
 
 
 slots = st.lists(

@@ -1,0 +1,223 @@
+"""What the coming days will ask of a learner, and whether their minutes are enough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from server.errors import BadInput
+from server.scheduling.days import week_start
+from server.scheduling.plan import days_left
+from server.scheduling.remedies import longest_interval
+from server.scheduling.sm2 import NEW, SECOND_INTERVAL, CardState, grown
+
+SECONDS_A_LOOK = 20.0
+"""One look with its feedback, until the learner's own times are known (common
+practice, no source)."""
+
+LOOKS_A_REVIEW = 1.2
+"""One answer in five comes back on the same day (common practice, no source)."""
+
+MAINTENANCE_HORIZON = 56
+"""Days that a forecast for admission covers when there is no rotation date."""
+
+NEW_SHARE_OF_A_DAY = 1 / 2
+"""New cards take at most so much of a day's looks, when all that waits will fit."""
+
+SLOW_NEW_SHARE = 1 / 6
+"""And so much when it will not fit: a card never met is surely not known."""
+
+
+def due_counts(
+    states: Iterable[CardState], today: date, days: int, rotation_on: date | None = None
+) -> list[int]:
+    """Return how many cards fall due on each of the coming days, today first.
+
+    Every answer is taken to be right (quality 4) and given on its day; what is
+    overdue counts for today. Intervals are bounded as `remedies` bounds them.
+
+    Parameters
+    ----------
+    states : the cards met so far; new ones are left out.
+    days : how far to look, at least 1.
+    """
+    if days < 1:
+        raise BadInput("a forecast needs at least one day")
+    bounds = [
+        longest_interval(days_left(today + timedelta(day), rotation_on)) for day in range(days)
+    ]
+    counts = [0] * days
+    for state in states:
+        if state.due_on is None:
+            continue
+        day, interval, repetition = (
+            (state.due_on - today).days,
+            state.interval_days,
+            state.repetition,
+        )
+        day = max(0, day)
+        while day < days:
+            counts[day] += 1
+            repetition += 1
+            interval = _next_interval(interval, state.easiness, repetition, bounds[day])
+            day += interval
+    return counts
+
+
+def _next_interval(interval: int, easiness: int, repetition: int, longest: int) -> int:
+    least = SECOND_INTERVAL if repetition == 2 else 1
+    return min(longest, max(least, grown(interval, easiness)))
+
+
+def looks_of_a_new_card(today: date, days: int, rotation_on: date | None = None) -> int:
+    """Return how often a card met today is looked at in so many days, today's included."""
+    longest = longest_interval(days_left(today, rotation_on))
+    return 1 + sum(due_counts([_answered(NEW, today, longest)], today, days, rotation_on))
+
+
+def admissible(
+    states: Iterable[CardState],
+    today: date,
+    looks_a_day: float,
+    rotation_on: date | None = None,
+    *,
+    looks_a_review: float = LOOKS_A_REVIEW,
+) -> int:
+    """Return how many more new cards may be met today without crowding out the old.
+
+    New cards that come faster than they can be reviewed make the whole deck
+    collapse, with a sharp boundary (Reddy et al., KDD 2016). So new cards are
+    met quickly, up to half of a day's looks, only as long as their reviews and
+    those of all the cards met before fit into the looks left until the
+    rotation date (or the coming eight weeks). Beyond that they come slowly, a
+    sixth of the looks: `outlook` then says that the minutes are not enough.
+
+    Parameters
+    ----------
+    states : of the cards met so far.
+    looks_a_day : looks that fit into a day's practice, averaged over the week
+        (a learner who practises on five days of seven has 5/7 of them).
+    """
+    known = [state for state in states if not state.is_new]
+    left = days_left(today, rotation_on)
+    days = left if left is not None and left > 0 else MAINTENANCE_HORIZON
+    needed = sum(due_counts(known, today, days, rotation_on)) * looks_a_review
+    each = looks_of_a_new_card(today, days, rotation_on) * looks_a_review
+    fitting = int((looks_a_day * days - needed) / each)
+    met_today = sum(state.repetition <= 1 and state.lapses == 0 and state.last_on == today
+                    for state in known)  # fmt: skip
+    quickly = int(looks_a_day * NEW_SHARE_OF_A_DAY) - met_today
+    slowly = round(looks_a_day * SLOW_NEW_SHARE) - met_today
+    return max(0, min(fitting, quickly), slowly)
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """One week of the plan.
+
+    Parameters
+    ----------
+    start : its Monday, or today in the first week.
+    reviews : looks at cards already met, repeats included.
+    first_looks : new cards met.
+    room : looks that the learner's minutes hold.
+    left_over : cards due that did not fit and wait at the end of the week.
+    """
+
+    start: date
+    reviews: float
+    first_looks: int
+    room: float
+    left_over: int
+
+    @property
+    def is_enough(self) -> bool:
+        """True when everything due in the week fits."""
+        return self.left_over == 0
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The plan up to a day.
+
+    Parameters
+    ----------
+    weeks : in order.
+    unmet : cards that will not have been met by then.
+    """
+
+    weeks: Sequence[Week] = field(default_factory=tuple)
+    unmet: int = 0
+
+    @property
+    def is_enough(self) -> bool:
+        """True when every card is met in time and nothing is left waiting."""
+        return self.unmet == 0 and all(week.is_enough for week in self.weeks)
+
+
+def outlook(
+    states: Iterable[CardState],
+    today: date,
+    until: date,
+    looks_a_day: float,
+    *,
+    waiting: int = 0,
+    rotation_on: date | None = None,
+) -> Outlook:
+    """Play the days up to ``until`` forward and say, week by week, what fits.
+
+    Parameters
+    ----------
+    states : the cards met so far.
+    until : the first day that is not part of the plan, such as the rotation date.
+    looks_a_day : as in `admissible`.
+    waiting : new cards not yet met.
+
+    Raises
+    ------
+    BadInput : ``until`` is not after today.
+    """
+    if until <= today:
+        raise BadInput(f"a plan from {today} needs a later day to end on than {until}")
+    cards = [state for state in states if state.due_on is not None]
+    weeks: list[Week] = []
+    start, reviews, first_looks, days = today, 0.0, 0, 0
+    day = today
+    while day < until:
+        room = looks_a_day
+        longest = longest_interval(days_left(day, rotation_on))
+        due = sorted(
+            (place for place, state in enumerate(cards) if state.is_due(day)),
+            key=lambda place: (cards[place].due_on, place),
+        )
+        fitting = due[: int(room / LOOKS_A_REVIEW)]
+        for place in fitting:
+            cards[place] = _answered(cards[place], day, longest)
+        reviews += len(fitting) * LOOKS_A_REVIEW
+        admitted = min(waiting, admissible(cards, day, looks_a_day, rotation_on))
+        cards += [_answered(NEW, day, longest)] * admitted
+        waiting -= admitted
+        first_looks += admitted
+        days += 1
+        day += timedelta(days=1)
+        if day == week_start(day) or day == until:
+            left_over = len(due) - len(fitting)
+            weeks.append(Week(start, reviews, first_looks, looks_a_day * days, left_over))
+            start, reviews, first_looks, days = day, 0.0, 0, 0
+    return Outlook(tuple(weeks), waiting)
+
+
+def _answered(state: CardState, day: date, longest: int) -> CardState:
+    repetition = state.repetition + 1
+    interval = _next_interval(state.interval_days, state.easiness, repetition, longest)
+    return CardState(
+        state.easiness, repetition, interval, day + timedelta(days=interval), day, state.lapses
+    )
+
+
+def looks_in(minutes: float, seconds_a_look: float = SECONDS_A_LOOK) -> float:
+    """Return how many looks fit into so many minutes."""
+    if minutes < 0 or seconds_a_look <= 0:
+        raise BadInput("minutes cannot be negative, and a look takes some time")
+    return minutes * 60 / seconds_a_look

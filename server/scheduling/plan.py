@@ -1,0 +1,93 @@
+"""The schedule that learners get: the published rules with the remedies on top."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+
+from server.scheduling import remedies
+from server.scheduling.days import days_between
+from server.scheduling.sm2 import RIGHT_FROM, CardState, check_quality, day_after
+
+
+def review_with_remedies(
+    state: CardState,
+    quality: int,
+    on: date,
+    *,
+    rotation_on: date | None = None,
+    load: Mapping[date, int] | None = None,
+) -> CardState:
+    """Return the state after an answer: on its day, late, or early.
+
+    A second answer on the same day, or on a day before the last (a clock set
+    back, a flight west), is practice and changes nothing.
+
+    Parameters
+    ----------
+    state : the state before.
+    quality : 0 to 5.
+    on : the learner's local day of the answer.
+    rotation_on : the day on which the learner must be ready, if there is one.
+    load : how many of the learner's cards are due on each day, to spread them;
+        None spreads nothing.
+
+    Raises
+    ------
+    BadInput : the quality is not a whole number from 0 to 5.
+    """
+    check_quality(quality)
+    if state.last_on is not None and on <= state.last_on:
+        return state
+    elapsed = days_between(state.last_on, on)
+    right = quality >= RIGHT_FROM
+    early = state.last_on is not None and elapsed < state.interval_days
+    easiness = remedies.easiness_without_spiral(state, quality)
+    if right and early:
+        # Too soon to tell whether the card is easier than thought.
+        easiness = min(easiness, state.easiness) if quality == RIGHT_FROM else state.easiness
+        repetition = state.repetition
+        interval = remedies.early_growth(state.interval_days, elapsed, easiness)
+    elif right:
+        repetition = state.repetition + 1
+        interval = max(
+            remedies.ladder(repetition),
+            remedies.credited_growth(state.interval_days, elapsed, easiness, quality),
+        )
+    else:
+        repetition = 0
+        interval = remedies.kept_after_lapse(state.interval_days, elapsed)
+
+    longest = remedies.longest_interval(days_left(on, rotation_on))
+    interval = min(interval, longest)
+    if load is not None:
+        interval = remedies.spread_interval(interval, on, load, longest)
+    return replace(
+        state,
+        easiness=easiness,
+        repetition=repetition,
+        interval_days=interval,
+        due_on=day_after(on, interval),
+        last_on=on,
+        lapses=state.lapses + (not right and state.repetition > 0),
+    )
+
+
+def days_left(today: date, rotation_on: date | None) -> int | None:
+    """Return the days from today to the rotation date; None without one."""
+    return None if rotation_on is None else (rotation_on - today).days
+
+
+def repeats_today_with_remedies(quality: int) -> bool:
+    """Tell whether an answer brings the card back, once, on the same day.
+
+    The published rules repeat every answer below 4. Under both models of
+    `memory_models`, a second look within minutes adds little for the time it
+    takes, and the time is better spent on other cards. What is kept is the
+    repeat after a confident error or an abnormal eye called normal (quality
+    0), which corrects best when it is fed back (Butterfield & Metcalfe 2001)
+    and was given first priority in the largest trial (Price et al. 2024).
+    """
+    check_quality(quality)
+    return quality == 0

@@ -1,0 +1,1 @@
+"""Simulated learners, to compare the program's own scheduling with other ways to practise."""
