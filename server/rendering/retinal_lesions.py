@@ -17,13 +17,21 @@ from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.fibres import fibre_direction
 from server.rendering.frame import Crop, Floats
-from server.rendering.lesions import absorb, blur, lift, smoothstep, spots
+from server.rendering.lesions import BLOOD, Triple, blur, smoothstep, spots
 from server.rendering.scene import Scene
 from server.rendering.strokes import Stroke, draw
 
 Array = NDArray[np.float64]
 
 _COTTON_WHITE = (1.22, 0.40, 0.29)
+_LIPID: Triple = (1.75, 3.5, 2.6)
+
+
+def _absorb(scene: Scene, crop: Crop, thickness: Floats, colour: Triple = BLOOD) -> None:
+    """Let blood absorb where there is any: these lesions cover little of the retina."""
+    rows, columns = np.nonzero(thickness > 1e-3)
+    light = np.exp(-np.array(colour, np.float32) * thickness[rows, columns][:, None])
+    scene.linear[crop.slices][rows, columns] *= light
 
 
 def paint_microaneurysms(
@@ -31,7 +39,7 @@ def paint_microaneurysms(
 ) -> None:
     """Paint dots: round, red, sharply edged, smaller than a vein is wide."""
     cover = spots(scene.frame, x, y, radius, edge=0.030, strength=strength, crop=crop)
-    absorb(scene.linear[crop.slices], np.float32(0.62) * cover)
+    _absorb(scene, crop, np.float32(0.62) * cover)
     scene.add_mask("microaneurysm", cover, crop, threshold=0.30)
 
 
@@ -66,9 +74,14 @@ def paint_blots(
         frame, x, y, 0.62 * radius, edge=0.45 * np.asarray(radius) + 1e-3, strength=strength,
         aspect=aspect, turn=turn, crop=crop,
     )  # fmt: skip
-    uneven = scene.noise(f"{layer} clots", 0.22).over(frame, crop)
-    thick = cover * np.clip(0.52 + 0.42 * core + 0.13 * uneven, 0.15, 1.3)
-    absorb(scene.linear[crop.slices], thick.astype(np.float32))
+    rows, columns = np.nonzero(cover)
+    x_here, y_here = frame.columns[crop.left + columns], frame.rows[crop.top + rows]
+    uneven = scene.noise(f"{layer} clots", 0.22).at(x_here, y_here)
+    thick = np.zeros_like(cover)
+    thick[rows, columns] = cover[rows, columns] * np.clip(
+        0.52 + 0.42 * core[rows, columns] + 0.13 * uneven, 0.15, 1.3
+    )
+    _absorb(scene, crop, thick)
     scene.add_mask("haemorrhage", cover, crop, threshold=0.35)
 
 
@@ -119,19 +132,19 @@ def paint_flames(
     paths = np.concatenate([halves[0][::-1], halves[1][1:]])
     taper = np.clip(1 - np.abs(np.linspace(-1, 1, len(paths))) ** 1.6, 0, None)
     streaks, bodies = [], []
-    for n in np.flatnonzero(size > 0):
+    for item in np.flatnonzero(size > 0):
         for k in range(each):
-            path = paths[:, :, n, k]
-            cover = depth[n] * min(4 * size[n], 1) * (0.5 + 0.5 * share[n, k])
-            streaks.append(Stroke(path, 0.036 * thick[n, k] * taper, float(cover)))
+            path = paths[:, :, item, k]
+            cover = depth[item] * min(4 * size[item], 1) * (0.5 + 0.5 * share[item, k])
+            streaks.append(Stroke(path, 0.036 * thick[item, k] * taper, float(cover)))
             if k < 4:
-                body = float(depth[n] * size[n])
-                bodies.append(Stroke(path, 0.20 * width[n] * taper, body))
+                full = float(depth[item] * size[item])
+                bodies.append(Stroke(path, 0.20 * width[item] * taper, full))
     fine = draw(scene.frame, streaks, soft=0.028, crop=crop)
     body = draw(scene.frame, bodies, soft=0.09, crop=crop)
     total = 0.85 * blur(body, 0.05 * scene.frame.px_per_degree) * (0.55 + 0.45 * fine)
     total += 0.55 * fine
-    absorb(scene.linear[crop.slices], np.clip(total, 0, 1.2).astype(np.float32))
+    _absorb(scene, crop, np.clip(total, 0, 1.2).astype(np.float32))
     scene.add_mask("haemorrhage", total, crop, threshold=0.30)
 
 
@@ -204,6 +217,8 @@ def paint_hard_exudates(
         scene.frame, x, y, radius, edge=np.minimum(0.035, 0.45 * radius + 1e-4),
         strength=strength, aspect=aspect, turn=turn, ripples=ripples, crop=crop,
     )  # fmt: skip
-    lift(scene.linear[crop.slices], cover, (1.60, 4.0, 2.7))
+    rows, columns = np.nonzero(cover)
+    part = cover[rows, columns][:, None]
+    scene.linear[crop.slices][rows, columns] *= 1 + (np.array(_LIPID, np.float32) - 1) * part
     scene.add_mask("exudate", cover, crop, threshold=0.45)
     return cover

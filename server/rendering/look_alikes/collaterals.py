@@ -43,8 +43,8 @@ class Collaterals(Painter):
         crop = scene.frame.crop_box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
         if crop.empty:
             return
-        cover = blood_columns(scene, strokes, crop, soft=0.045)
-        paint_columns(scene, cover, 0.80, VENOUS, crop)
+        cover = blood_columns(scene, strokes, crop, soft=0.03)
+        paint_columns(scene, cover, 0.82, VENOUS, crop)
         scene.add_mask("collateral", cover, crop)
         widest = max(float(stroke.radii.max()) for stroke in strokes)
         scene.facts["collateral_widest_um"] = round(2000 * MM_PER_DEGREE * widest, 1)
@@ -55,14 +55,15 @@ def _on_disc(scene: Scene, veins: Tree, severity: float) -> list[Stroke]:
     rng = scene.rng("collaterals disc")
     anatomy = scene.anatomy
     level = anatomy.disc_level(veins.x, veins.y)
-    count = int(rng.integers(1, _ON_DISC + 1))
-    base = rng.uniform(-math.pi, math.pi)
+    count = int(rng.integers(2, _ON_DISC + 1))
+    # The first where the disc is emptiest, temporally, above or below.
+    base = rng.choice([-1.0, 1.0]) * rng.uniform(0.35, 1.1)
     strokes = []
     for n in range(_ON_DISC):
-        start_angle = base + 2.2 * n + rng.normal(0, 0.3)
-        turn, size = rng.choice([-1.0, 1.0]) * rng.uniform(0.7, 1.5), rng.uniform(0.066, 0.100)
+        start_angle = base * (1.0, -1.0, 2.2)[n] + rng.normal(0, 0.25)
+        turn, size = rng.choice([-1.0, 1.0]) * rng.uniform(0.9, 1.8), rng.uniform(0.085, 0.125)
         bulge, wave = rng.uniform(0.05, 0.30), rng.normal(0, 1, 3)
-        start_level, end_level = rng.uniform(0.25, 0.55), rng.uniform(0.93, 1.0)
+        start_level, end_level = rng.uniform(0.2, 0.5), rng.uniform(0.95, 1.06)
         to_vein = rng.random() < 0.4
         width = float(grown(severity, 0.0 if n == 0 else 0.12 + 0.16 * n, 0.40)) ** 0.7
         if n >= count or width <= 0:
@@ -91,7 +92,7 @@ def _across(scene: Scene, veins: Tree, severity: float) -> list[Stroke]:
     lower = veins.lower & (veins.y > 1.5)
     strokes = []
     for n in range(_ACROSS):
-        x, size = 6.5 + 2.6 * n + rng.normal(0, 0.8), rng.uniform(0.058, 0.085)
+        x, size = 6.5 + 2.6 * n + rng.normal(0, 0.8), rng.uniform(0.070, 0.100)
         bow, wave = rng.uniform(0.3, 1.6), rng.normal(0, 1, 3)
         there = n == 0 or rng.random() < 0.5
         width = float(grown(severity, 0.50 + 0.08 * n, 0.30)) ** 0.7

@@ -54,10 +54,12 @@ class NewVessels(Painter):
         if variant == "fibrous":
             paint_fibrosis(scene, places, severity)
         strokes = _strokes(scene, places, variant, severity)
-        _paint(scene, strokes)
+        extent = Extent.of(strokes)
+        if extent is not None:
+            _paint(scene, strokes, extent)
         if variant == "disc-with-preretinal-blood":
             paint_blood(scene, places, severity)
-        _measure(scene, places, strokes)
+        _measure(scene, places, strokes, extent)
 
 
 def _strokes(scene: Scene, places: Places, variant: str, severity: float) -> list[Stroke]:
@@ -68,19 +70,16 @@ def _strokes(scene: Scene, places: Places, variant: str, severity: float) -> lis
         some = places.elsewhere() if variant == "elsewhere" else places.elsewhere()[1:3]
         plans += [(plan, places.allowed_elsewhere()) for plan in some]
     # Under old fibrous tissue many of the vessels have closed again.
-    vigour = 0.72 if variant == "fibrous" else 1.0
+    vigour = 0.85 if variant == "fibrous" else 1.0
     out: list[Stroke] = []
     for plan, allowed in plans:
         if severity > plan.onset:
-            age = ((severity - plan.onset) / (1 - plan.onset)) ** 0.8
+            age = (severity - plan.onset) / (1 - plan.onset)
             out += strokes_of(frond(scene, plan, allowed), vigour * age)
     return out
 
 
-def _paint(scene: Scene, strokes: list[Stroke]) -> None:
-    extent = Extent.of(strokes)
-    if extent is None:
-        return
+def _paint(scene: Scene, strokes: list[Stroke], extent: Extent) -> None:
     frame = scene.frame
     points = np.concatenate([stroke.points for stroke in strokes])
     low, high = points.min(axis=0) - 1.0, points.max(axis=0) + 1.0
@@ -100,11 +99,10 @@ def _paint(scene: Scene, strokes: list[Stroke]) -> None:
     scene.add_mask("new-vessels", extent.over(frame, crop) > 0, crop)
 
 
-def _measure(scene: Scene, places: Places, strokes: list[Stroke]) -> None:
+def _measure(scene: Scene, places: Places, strokes: list[Stroke], extent: Extent | None) -> None:
     """Area in disc areas, at the disc and elsewhere, independent of the view."""
     disc_area = scene.anatomy.disc_area_mm2
     at_disc = elsewhere = 0.0
-    extent = Extent.of(strokes)
     if extent is not None:
         xs, ys = extent.frame.x.astype(float), extent.frame.y.astype(float)
         near = places.near_disc(xs, ys) <= scene.dd

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.rendering.findings.new_vessels.placing import SPARED_DEG, Places
+from server.rendering.frame import Crop
 from server.rendering.lesions import draw_ripples, grown
 from server.rendering.retinal_lesions import (
     paint_blots,
@@ -85,7 +86,7 @@ def paint_on_vessels(scene: Scene, places: Places, severity: float) -> None:
     if crop.empty:
         return
     rng = scene.rng("new-vessels cotton wool")
-    x, y = _scatter(scene, places, rng, _COTTON, mixture, 15.0, 1.2)
+    x, y = _scatter(scene, places, rng, _COTTON, mixture, 15.0, 2.0)
     length, width = rng.uniform(0.45, 1.15, _COTTON), rng.uniform(0.35, 0.75, _COTTON)
     onset = rng.uniform(0.05, 0.75, _COTTON)
     shown = np.arange(_COTTON) < round(mixture.cotton * _COTTON * 0.75)
@@ -95,7 +96,7 @@ def paint_on_vessels(scene: Scene, places: Places, severity: float) -> None:
         layer="new-vessels cotton",
     )  # fmt: skip
     rng = scene.rng("new-vessels flames")
-    x, y = _scatter(scene, places, rng, _FLAMES, mixture, 14.0, 1.5)
+    x, y = _scatter(scene, places, rng, _FLAMES, mixture, 14.0, 2.0)
     length = np.clip(1.1 * np.exp(rng.normal(0, 0.5, _FLAMES)), 0.35, 2.6)
     width = length * rng.uniform(0.14, 0.40, _FLAMES)
     onset = rng.uniform(0.0, 0.75, _FLAMES)
@@ -136,13 +137,11 @@ def _scatter(
     return x, y
 
 
-def _bleeding(
-    scene: Scene, places: Places, mixture: Mixture, severity: float, crop: object
-) -> None:
+def _bleeding(scene: Scene, places: Places, mixture: Mixture, severity: float, crop: Crop) -> None:
     rng = scene.rng("new-vessels dots")
     x, y = _scatter(scene, places, rng, _DOTS, mixture, 15.0, 0.3)
     size = rng.uniform(0.055, 0.125, _DOTS)
-    onset = -0.05 + 0.75 * rng.random(_DOTS)
+    onset = 0.72 * rng.random(_DOTS)
     depth = rng.uniform(0.45, 1.0, _DOTS)
     shown = np.arange(_DOTS) < mixture.dots * 0.7 * _DOTS
     paint_microaneurysms(
@@ -156,9 +155,9 @@ def _bleeding(
     x = np.where(group, x[lead] + rng.normal(0, 1.3, _BLOTS), x)
     y = np.where(group, y[lead] + rng.normal(0, 1.3, _BLOTS), y)
     size = np.clip(0.20 * np.exp(rng.normal(0, 0.55, _BLOTS)), 0.09, 0.85)
-    ragged = rng.uniform(0.05, 0.24, _BLOTS)
+    ragged = rng.uniform(0.03, 0.15, _BLOTS)
     ripples = draw_ripples(rng, _BLOTS, 1.0, 7) * ragged[:, None]
-    onset = -0.03 + 0.80 * rng.random(_BLOTS)
+    onset = 0.78 * rng.random(_BLOTS)
     depth = rng.uniform(0.45, 1.1, _BLOTS)
     edge = size * rng.uniform(0.10, 0.55, _BLOTS)
     aspect, turn = 1 + rng.exponential(0.35, _BLOTS), rng.uniform(0, math.pi, _BLOTS)
@@ -170,7 +169,7 @@ def _bleeding(
         # Where the macula is affected at all it is plainly so: one blot lies there at once.
         turn0 = mixture.worse_angle
         x[0], y[0] = 4.2 * math.cos(turn0), 4.2 * math.sin(turn0)
-        radius[0] = 0.34 * float(grown(severity, -0.02, 0.2)) ** 0.6
+        radius[0] = 0.34 * float(grown(severity, 0.0, 0.22)) ** 0.6
         depth[0] = 0.9
     radius = np.where(places.near_disc(x, y) < 1.2 * radius + 0.2, 0.0, radius)
     paint_blots(
@@ -179,7 +178,7 @@ def _bleeding(
     )  # fmt: skip
 
 
-def _lipid(scene: Scene, places: Places, mixture: Mixture, severity: float, crop: object) -> None:
+def _lipid(scene: Scene, places: Places, mixture: Mixture, severity: float, crop: Crop) -> None:
     rng = scene.rng("new-vessels lipid")
     cx, cy = _scatter(scene, places, rng, _CLUSTERS, mixture, 12.0, 2.2)
     ring = np.repeat(np.arange(_CLUSTERS), _EACH)

@@ -34,6 +34,8 @@ _STEM = 0.050
 _SPOKE = 0.037
 _LOOP = 0.033
 _RIM = 0.040
+_WIRINESS = ((0.26, 1.15), (0.11, 0.45), (0.055, 0.22))
+"""Displacement (degrees) at each scale (degrees)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,13 +105,12 @@ def frond(scene: Scene, plan: Plan, allowed: Allowed) -> list[Path]:
         base = spoke.calibre * (_SPOKE + (_STEM - _SPOKE) * np.exp(-rho / 0.8) * (spoke.order == 0))
         polar.append((curve, base, rho / plan.reach))
     polar += _loops(rng, plan, spokes)
+    bent = _bent(scene, plan, [curve for curve, _, _ in polar])
     paths = []
-    bend = _Bend(scene, plan)
-    for curve, radii, births in polar:
-        uneven = 1 + 0.14 * np.sin(
-            np.arange(len(curve)) * rng.uniform(0.5, 0.9) + rng.uniform(0, 6)
-        )
-        paths.append(Path(bend(curve), radii * uneven, births))
+    for points, (_, radii, births) in zip(bent, polar, strict=True):
+        wave, shift = rng.uniform(0.5, 0.9), rng.uniform(0, 6)
+        uneven = 1 + 0.14 * np.sin(np.arange(len(points)) * wave + shift)
+        paths.append(Path(points, radii * uneven, births))
     paths += _feeders(rng, plan)
     return paths
 
@@ -129,17 +130,17 @@ def strokes_of(paths: list[Path], age: float) -> list[Stroke]:
 
 def _limits(rng: np.random.Generator, plan: Plan, allowed: Allowed) -> Callable[[float], float]:
     """Return how far the fan reaches in each direction (angle from the heading)."""
-    angles = np.linspace(-math.pi, math.pi, 97)
+    angles = np.linspace(-math.pi, math.pi, 65)
     lobes = np.zeros_like(angles)
     for k in (1, 2, 3, 4, 6):
         lobes += rng.normal(0, 0.10 / k**0.5) * np.cos(k * angles + rng.uniform(0, 2 * math.pi))
     edge = np.abs(angles) / (plan.opening / 2)
     fan = 1 - 0.7 * np.asarray(smoothstep(0.8, 1.3, edge), float)
     reach = plan.reach * np.clip(0.90 + lobes, 0.55, 1.05) * fan
-    steps = np.arange(0.1, plan.reach + 0.01, 0.15)
+    steps = np.arange(0.1, plan.reach + 0.01, 0.22)
     way = plan.heading + angles[:, None]
     inside = allowed(plan.hub[0] + steps * np.cos(way), plan.hub[1] + steps * np.sin(way))
-    first_out = np.where(inside.all(axis=1), 99.0, steps[np.argmin(inside, axis=1)] - 0.15)
+    first_out = np.where(inside.all(axis=1), 99.0, steps[np.argmin(inside, axis=1)] - 0.22)
     reach = np.minimum(reach, first_out * rng.uniform(0.88, 1.0, len(angles)))
     return lambda angle: float(np.interp(angle, angles, reach))
 
@@ -249,26 +250,18 @@ def _curl(
     out.append((np.column_stack([r, p]), np.full(12, 0.9 * _LOOP), births))
 
 
-class _Bend:
-    """From polar points about the hub to canonical ones, made wiry by noise of the retina."""
-
-    def __init__(self, scene: Scene, plan: Plan) -> None:
-        self.plan = plan
-        self.noises = [
-            (gain, [scene.noise(f"new-vessels bend {axis}", cell) for axis in "xy"])
-            for gain, cell in ((0.26, 1.15), (0.11, 0.45), (0.055, 0.22))
-        ]
-
-    def __call__(self, curve: Array) -> Array:
-        angle = self.plan.heading + curve[:, 1]
-        x = self.plan.hub[0] + curve[:, 0] * np.cos(angle)
-        y = self.plan.hub[1] + curve[:, 0] * np.sin(angle)
-        near = np.clip(curve[:, 0] / 0.7, 0, 1)
-        points = np.column_stack([x, y])
-        for gain, pair in self.noises:
-            shift = np.column_stack([noise.at(x, y) for noise in pair])
-            points = points + gain * near[:, None] * shift
-        return points
+def _bent(scene: Scene, plan: Plan, curves: list[Array]) -> list[Array]:
+    """Turn polar curves about the hub into canonical ones, made wiry by noise of the retina."""
+    curve = np.concatenate(curves)
+    angle = plan.heading + curve[:, 1]
+    x = plan.hub[0] + curve[:, 0] * np.cos(angle)
+    y = plan.hub[1] + curve[:, 0] * np.sin(angle)
+    near = np.clip(curve[:, 0] / 0.7, 0, 1)
+    points = np.column_stack([x, y])
+    for gain, cell in _WIRINESS:
+        shift = [scene.noise(f"new-vessels bend {axis}", cell).at(x, y) for axis in "xy"]
+        points = points + gain * near[:, None] * np.column_stack(shift)
+    return np.split(points, np.cumsum([len(c) for c in curves])[:-1])
 
 
 def _feeders(rng: np.random.Generator, plan: Plan) -> list[Path]:
@@ -289,7 +282,7 @@ def _feeders(rng: np.random.Generator, plan: Plan) -> list[Path]:
         start = root + slide * normal * np.sign(bow)
         points = start + (hub - start) * t[:, None]
         points = points + (bow * np.sin(math.pi * t) + 0.04 * np.sin(9 * t))[:, None] * normal
-        out.append(Path(points, np.full(14, thick), 0.10 * t * (n + 0.2)))
+        out.append(Path(points, np.full(14, thick), 0.02 + 0.10 * t * (n + 0.2)))
     return out
 
 

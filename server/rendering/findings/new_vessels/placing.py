@@ -40,7 +40,7 @@ class Places:
 
     def macula_free(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which points an eye's new vessels may reach: in most, none of the macula."""
-        return np.asarray(np.hypot(x, y) > (SPARED_DEG if self.spares else 3.0))
+        return np.asarray(np.hypot(x, y) > (SPARED_DEG + 0.6 if self.spares else 3.0))
 
     def at_disc(self) -> list[Plan]:
         """Return fans that start on the disc and stay within one disc diameter of it."""
@@ -72,7 +72,7 @@ class Places:
 
     def allowed_at_disc(self) -> Allowed:
         """Tell where fans of the disc may spread."""
-        limit = self.scene.dd - 0.55
+        limit = self.scene.dd - 1.0
         return lambda x, y: (self.near_disc(x, y) < limit) & self.macula_free(x, y)
 
     def elsewhere(self, count: int = 4) -> list[Plan]:
@@ -117,7 +117,7 @@ class Places:
 
     def allowed_elsewhere(self) -> Allowed:
         """Tell where fronds elsewhere may spread."""
-        limit = self.scene.dd + 0.55
+        limit = self.scene.dd + 1.0
         return lambda x, y: (self.near_disc(x, y) > limit) & self.macula_free(x, y)
 
     def _vein_near(self, x: float, y: float, least: float) -> tuple[float, float]:

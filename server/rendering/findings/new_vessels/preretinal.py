@@ -43,8 +43,8 @@ def paint_blood(scene: Scene, places: Places, severity: float) -> None:
 def _boat(
     scene: Scene, places: Places, n: int, draws: np.ndarray, normal: np.ndarray, size: float
 ) -> None:
-    half = (2.9 + 3.3 * draws[0]) * (1.0 if n == 0 else 0.55)
-    depth = half * (0.50 + 0.45 * draws[1])
+    half = (3.4 + 4.0 * draws[0]) * (1.0 if n == 0 else 0.55)
+    depth = half * (0.40 + 0.45 * draws[1])
     x, y = _middle(scene, places, n, draws, half, depth)
     tilt = 0.055 * normal[0]
     half, depth = half * size, depth * size
@@ -62,8 +62,12 @@ def _boat(
     at = frame.columns[crop.left : crop.right]
     # The level: tilted with the head, sagging in the middle, curling up where it wets the sides.
     u = (at - x) / max(half, 0.3)
-    level = -0.30 * depth + tilt * (at - x) - 0.16 * size * np.clip(np.abs(u) - 0.6, 0, 1) ** 2
-    level = level + 0.085 * far.at(at) + 0.028 * near.at(at)
+    level = (
+        (0.12 - 0.34 * draws[2]) * depth
+        + tilt * (at - x)
+        - 0.16 * size * np.clip(np.abs(u) - 0.6, 0, 1) ** 2
+    )
+    level = level + 0.10 * far.at(at) + 0.035 * near.at(at)
     crisp = np.clip(0.10 + 0.07 * far.at(at + 400.0), 0.035, 0.30)
     above = (level[None, :] - dy).astype(np.float32)
     top = smoothstep(-1.0, 1.0, -above / crisp[None, :].astype(np.float32))
@@ -71,7 +75,7 @@ def _boat(
     keel = 0.22 * (draws[3] - 0.5)
     hull = np.hypot(dx / half, np.where(dy > 0, dy, 0.9 * dy) / depth + keel * dx / half)
     border = np.float32(1) - hull
-    border = border + np.float32(0.085) * slow + np.float32(0.040) * mid + np.float32(0.016) * fine
+    border = border + np.float32(0.12) * slow + np.float32(0.045) * mid + np.float32(0.016) * fine
     soft = np.float32(0.10 / max(half, 0.6)) * np.clip(1 + 0.5 * mid, 0.3, 2)
     body = smoothstep(-1.0, 1.0, border / soft)
     cover = (body * top).astype(np.float32)
