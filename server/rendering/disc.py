@@ -130,7 +130,7 @@ class DiscLook:
         # A gentle temporal slope is normal; the nasal wall is steep.
         softness = np.minimum(softness * (0.55 + 0.9 * cup), 0.8 * cup + 0.02)
         rim_blood = rng.normal(0.72, 0.10)
-        blood = rim_blood * (0.78 + 0.34 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
+        blood = rim_blood * (0.88 + 0.26 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
         zones = 0.35 + 0.65 * towards(anatomy.zone_angle, 2.0)
         ragged = 1 + 0.35 * np.cos(3 * ANGLES + rng.uniform(0, 6.28)) * rng.uniform(0, 1)
         zone_shape = zones**2.2 * ragged

@@ -42,10 +42,12 @@ def _exposed(eye: Eye) -> float:
     """Return the disc's light relative to an average eye's.
 
     A light fundus sends more light through the nerve head from around it: the
-    disc stays brighter than its surroundings though the camera exposes less.
+    disc stays brighter than its surroundings though the camera exposes less. For
+    a dark fundus the exposure goes up, and the disc must not burn out with it.
     """
     pig = eye.pigmentation
-    return math.exp(0.9 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig)
+    dark = max(pig - 0.45, 0.0)
+    return math.exp(0.9 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig) * (1 - 0.45 * dark)
 
 
 def _rim_blood(look: DiscLook) -> Profile:
@@ -55,8 +57,8 @@ def _rim_blood(look: DiscLook) -> Profile:
 
 def _brightness(look: DiscLook) -> Profile:
     """How much light the rim's tissue returns by angle: nasal fibres are thicker and darker."""
-    lit: Profile = 0.84 - 0.28 * towards(NASAL, 1.2)
-    gain: Profile = look.pallor * (0.16 + 0.08 * towards(NASAL)) - 0.10 * look.hyperaemia
+    lit: Profile = 0.82 - 0.26 * towards(NASAL, 1.2)
+    gain: Profile = look.pallor * (0.06 + 0.10 * towards(NASAL)) - 0.10 * look.hyperaemia
     return lit + gain
 
 

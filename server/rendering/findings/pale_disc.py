@@ -47,7 +47,7 @@ class PaleDisc(Painter):
         disc = scene.disc
         healthy = rim_redness(scene)
         where = _where(variant)
-        disc.pallor = np.clip(disc.pallor + np.clip(1.25 * severity**0.9, 0, 1) * where, 0, 1)
+        disc.pallor = np.clip(disc.pallor + severity**0.72 * where, 0, 1)
         scene.facts["pallor_index"] = redness_loss(healthy - rim_redness(scene))
         spread = float(where.mean())
         if variant == "after-swelling":

@@ -119,7 +119,7 @@ def _opacity(
     artery: bool,
 ) -> Floats:
     opacity = 0.26 + 0.74 * _ss(0.0, 0.60, tree.path)
-    opacity *= 0.45 + 0.55 * _ss(0.0, 2.2, tree.to_tip)
+    opacity *= 0.55 + 0.45 * _ss(0.0, 1.8, tree.to_tip)
     fine = tree.trunk == _CAPILLARY
     opacity[fine] *= 0.15 + 0.85 * _ss(0.0, 0.6, tree.path[fine])
     opacity *= _amount(changes.opacity, x, y)

@@ -196,10 +196,10 @@ def _emerge(own: np.random.Generator, artery: bool) -> list[Floats]:
     """
     nasal = own.normal(-0.046 if artery else -0.006, 0.012)
     rise = own.normal(0.0, 0.014)
-    if own.random() < 0.40:
+    if own.random() < 0.60:
         return [np.array([nasal, rise]), np.array([nasal, -rise])]
     return [
-        np.array([nasal + own.normal(0.0, 0.010), own.uniform(-0.012, 0.048)]) for _ in range(2)
+        np.array([nasal + own.normal(0.0, 0.010), own.uniform(-0.012, 0.032)]) for _ in range(2)
     ]
 
 
