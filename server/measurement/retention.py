@@ -16,6 +16,7 @@ WINDOW = 10
 
 LEAST_PROBES = 5
 DRAWS = 20_000
+NOTHING = Proportion(0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +38,9 @@ class Probes:
     probed : the first answer after each gap, before its feedback.
     """
 
-    at_first: Proportion = Proportion(0, 0)
-    trained: Proportion = Proportion(0, 0)
-    probed: Proportion = Proportion(0, 0)
+    at_first: Proportion = NOTHING
+    trained: Proportion = NOTHING
+    probed: Proportion = NOTHING
 
     def __add__(self, other: Probes) -> Probes:
         return Probes(
@@ -61,12 +62,12 @@ def find_probes(history: Sequence[Judged], gap_days: int = GAP_DAYS) -> Probes:
     ----------
     history : oldest first.
     """
-    trained = probed = Proportion(0, 0)
+    trained = probed = NOTHING
     for place in range(2 * WINDOW, len(history)):
         if (history[place].day - history[place - 1].day).days >= gap_days:
             trained += _share(history[place - WINDOW : place])
             probed += _share(history[place : place + 1])
-    at_first = _share(history[:WINDOW]) if probed.answers else Proportion(0, 0)
+    at_first = _share(history[:WINDOW]) if probed.answers else NOTHING
     return Probes(at_first, trained, probed)
 
 
