@@ -11,6 +11,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from server.clock import Clock, utc_now
 from server.jobs.render_pool import RenderPool
 from server.services.catalogue import load_catalogue
+from server.services.reading import load_glossary, load_opening, load_reading, load_safety
 from server.settings import CHECKOUT, Settings
 from server.storage.engine import Database
 from server.web import errors
@@ -56,8 +57,11 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         database=database,
         clock=clock,
         assets=assets,
-        pages=Pages(build_environment(CHECKOUT / "templates", assets)),
+        pages=Pages(build_environment(CHECKOUT / "templates", assets, load_safety())),
         catalogue=load_catalogue(),
+        reading=load_reading(),
+        opening=load_opening(),
+        glossary=load_glossary(),
     )
     errors.install(app)
     for family in (front, rounds, looks, progress, reading, account, files, health):

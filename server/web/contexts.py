@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 from uuid import UUID
 
-from server.services.catalogue import FindingText
+from server.services.catalogue import FindingText, LookAlikeText
 from server.services.learners import Learner
 from server.services.progress import Progress
+from server.services.reading import Glossary, ReadingText, Screen
 from server.services.study import Feedback, Home, Look, RoundSummary
 from server.web.overlays import Outline
 
@@ -51,6 +53,7 @@ class WelcomePage(Page):
     TEMPLATE: ClassVar[str] = "front/welcome.html"
     step: int
     steps: int
+    screen: Screen
     findings: tuple[FindingText, ...]
 
 
@@ -150,7 +153,19 @@ class ReadingPage(Page):
     """How to read a fundus."""
 
     TEMPLATE: ClassVar[str] = "reading/reading.html"
+    text: ReadingText
+    glossary: Glossary
+    references: tuple[str, ...]
+    """The sources of the text, in the order of their first use."""
+
+
+@dataclass(frozen=True)
+class FindingsPage(Page):
+    """The six findings, each beside the same eye without it."""
+
+    TEMPLATE: ClassVar[str] = "reading/findings.html"
     findings: tuple[FindingText, ...]
+    look_alikes: Mapping[str, LookAlikeText]
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from jinja2_fragments import render_block
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from server.services.reading import SafetyLines
 from server.web import charts, wording
 from server.web.contexts import PageContext
 from server.web.static import Assets
@@ -27,7 +28,7 @@ PRIVATE: dict[str, str] = {
 }
 
 
-def build_environment(folder: Path, assets: Assets) -> Environment:
+def build_environment(folder: Path, assets: Assets, safety: SafetyLines) -> Environment:
     """Return the template environment; a name the context lacks is an error, never a blank."""
     environment = Environment(
         loader=FileSystemLoader(folder),
@@ -36,9 +37,7 @@ def build_environment(folder: Path, assets: Assets) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(
-        asset=assets.url, has_asset=assets.has, charts=charts, wording=wording
-    )
+    environment.globals.update(asset=assets.url, charts=charts, safety=safety, wording=wording)
     environment.filters.update(
         short_date=wording.short_date,
         percent=wording.percent,

@@ -11,6 +11,7 @@ from starlette.requests import Request
 
 from server.clock import Clock
 from server.services.catalogue import Catalogue
+from server.services.reading import Glossary, Opening, ReadingText
 from server.settings import Settings
 from server.storage.engine import Database
 from server.web.pages import Pages
@@ -27,6 +28,9 @@ class Site:
     assets: Assets
     pages: Pages
     catalogue: Catalogue
+    reading: ReadingText
+    opening: Opening
+    glossary: Glossary
     _writer: threading.Lock = field(default_factory=threading.Lock)
 
     def writers_turn(self) -> AbstractContextManager[object]:

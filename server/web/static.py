@@ -64,10 +64,6 @@ class Assets:
         self.digest = _digest(contents)
         self.files = {name: _asset(name, content) for name, content in contents.items()}
 
-    def has(self, name: str) -> bool:
-        """Whether there is such a file."""
-        return name in self.files
-
     def url(self, name: str) -> str:
         """The address of a file; a name that does not exist is an error of ours."""
         if name not in self.files:

@@ -40,7 +40,7 @@ def weekday(day: date) -> str:
 MEASURES = {
     "Frisén stage": "Frisén stage {:.1f}",
     "loss of rim redness": "rim redness down by {:.2f}",
-    "of the upper normal limit": "{:.2f} times the upper normal limit",
+    "vertical cup-to-disc ratio": "vertical cup-to-disc ratio {:.2f}",
     "disc areas": "{:.2g} disc areas",
     "mm2": "{:.2g} mm²",
 }

@@ -11,7 +11,7 @@ from selectolax.lexbor import LexborHTMLParser as HTMLParser
 from tests import factories
 from tests.web.conftest import HTMX, Browser, one
 
-FOR_ANYBODY = ("/", "/reading", "/about")
+FOR_ANYBODY = ("/", "/reading", "/findings", "/about")
 FOR_LEARNERS = ("/", "/welcome", "/welcome?step=2", "/welcome?step=3", "/progress", "/settings")
 
 
@@ -99,7 +99,7 @@ def test_every_link_leads_somewhere(browser: Browser) -> None:
             # The address exists and wants a post.
             assert browser.get(action).status_code in (200, 405, 404, 422), action
             assert browser.client.options(action).status_code == 405, action
-    assert {"/progress", "/reading", "/settings", "/about"} <= seen
+    assert {"/progress", "/reading", "/findings", "/settings", "/about"} <= seen
 
 
 def test_pages_are_private_and_never_kept(browser: Browser) -> None:
@@ -151,7 +151,7 @@ class TestWelcome:
             page = browser.page(f"/welcome?step={step}")
             assert one(page, "button[type=submit]").text().strip() == "Skip"
             assert page.css_first(f"a[href='/welcome?step={step + 1}']") is not None
-        assert browser.get("/welcome?step=4").status_code == 422
+        assert browser.get("/welcome?step=4").status_code == 404
 
     def test_skipping_begins_the_first_round(self, browser: Browser) -> None:
         address = browser.follow(browser.post("/welcome"))

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import json
 from pathlib import Path
 
 import pytest
 
+from server.rendering import RENDERER_VERSION
+from server.services.reading import PictureRecipe, load_reading
 from server.settings import CHECKOUT
 from server.web.static import LAYERS, Assets, style_sheet
 from tests.web.conftest import Browser
@@ -74,6 +77,25 @@ def test_the_style_sheet_keeps_to_its_layers_and_its_size() -> None:
     assert "@import" not in sheet
     assert "url(" not in sheet
     assert len(gzip.compress(sheet.encode(), 9)) <= 12_000
+
+
+def test_the_pictures_of_the_text_are_those_it_asks_for_today() -> None:
+    """A changed recipe or renderer means drawing them again: see ``static/pictures/draw.py``."""
+    drawn = json.loads((STATIC / "pictures" / "reading" / "manifest.json").read_text())
+    asked = {
+        f"{section.id}-{number}": recipe_digest(paragraph.picture)
+        for section in load_reading().sections
+        for number, paragraph in enumerate(section.paragraphs, start=1)
+        if paragraph.picture is not None
+    }
+    assert drawn == asked
+    files = {path.stem for path in (STATIC / "pictures" / "reading").glob("*.webp")}
+    assert files == set(asked)
+
+
+def recipe_digest(recipe: PictureRecipe) -> str:
+    words = recipe.model_dump_json(exclude={"alt", "caption"})
+    return hashlib.sha256(f"{RENDERER_VERSION} {words}".encode()).hexdigest()[:16]
 
 
 def test_scripts_evaluate_nothing_and_write_no_markup() -> None:

@@ -7,6 +7,7 @@ import dataclasses
 import pytest
 from jinja2 import meta
 
+from server.services.reading import load_safety
 from server.settings import CHECKOUT
 from server.web import contexts
 from server.web.contexts import PageContext
@@ -14,7 +15,7 @@ from server.web.pages import FRAGMENT_BLOCKS, build_environment
 from server.web.static import Assets
 
 TEMPLATES = CHECKOUT / "templates"
-ENVIRONMENT = build_environment(TEMPLATES, Assets(CHECKOUT / "static"))
+ENVIRONMENT = build_environment(TEMPLATES, Assets(CHECKOUT / "static"), load_safety())
 PAGES = [
     kind
     for kind in vars(contexts).values()

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
+from server.errors import NotFound
 from server.services import learners, study
 from server.services.learners import SettingsChange
 from server.web.access import reading, reading_as_anyone, writing, writing_as_anyone
@@ -18,8 +19,6 @@ from server.web.sessions import set_token
 from server.web.site import site_of
 
 router = APIRouter()
-
-OPENING_SCREENS = 3
 
 
 @router.get("/")
@@ -47,13 +46,16 @@ def start(request: Request, form: Annotated[StartForm, Form()]) -> Response:
 
 
 @router.get("/welcome")
-def welcome(
-    request: Request, step: Annotated[int, Query(ge=1, le=OPENING_SCREENS)] = 1
-) -> Response:
+def welcome(request: Request, step: Annotated[int, Query(ge=1)] = 1) -> Response:
     """Show one of the opening screens."""
     site = site_of(request)
+    screens = site.opening.screens
+    if step > len(screens):
+        raise NotFound(f"There are {len(screens)} opening screens.")
     with reading(request) as visit:
-        context = WelcomePage(visit.learner, step, OPENING_SCREENS, site.catalogue.findings)
+        context = WelcomePage(
+            visit.learner, step, len(screens), screens[step - 1], site.catalogue.findings
+        )
         return site.pages.render(request, context)
 
 

@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from server.web.access import reading_as_anyone
-from server.web.contexts import AboutPage, ReadingPage
+from server.web.contexts import AboutPage, FindingsPage, ReadingPage
 from server.web.site import site_of
 
 router = APIRouter()
@@ -17,10 +17,29 @@ router = APIRouter()
 
 @router.get("/reading")
 def how_to_read(request: Request) -> Response:
-    """Show the order of examination and the six findings."""
+    """Show how a fundus is read, in the order of examination."""
+    site = site_of(request)
+    # A text rests on each source once, however often it is used.
+    used = dict.fromkeys(
+        support.source
+        for section in site.reading.sections
+        for paragraph in section.paragraphs
+        for support in paragraph.sources
+        if support.source
+    )
+    references = tuple(site.catalogue.sources[name].reference for name in used)
+    with reading_as_anyone(request) as visit:
+        context = ReadingPage(visit.learner, site.reading, site.glossary, references)
+        return site.pages.render(request, context)
+
+
+@router.get("/findings")
+def six_findings(request: Request) -> Response:
+    """Show the six findings, how to tell them, and what looks like them."""
     site = site_of(request)
     with reading_as_anyone(request) as visit:
-        return site.pages.render(request, ReadingPage(visit.learner, site.catalogue.findings))
+        context = FindingsPage(visit.learner, site.catalogue.findings, site.catalogue.look_alikes)
+        return site.pages.render(request, context)
 
 
 @router.get("/about")
