@@ -112,11 +112,13 @@ def _group(scene: Scene, severity: float) -> None:
     order = rng.permutation(prints)
     onset = np.repeat(np.linspace(0.0, 0.62, prints)[order], toes) + rng.uniform(0, 0.1, count)
     grow_out = (far - 14.0) / 21.0
-    size = np.repeat(0.34 + 0.95 * grow_out, toes) * np.clip(
+    size = np.repeat(0.32 + 0.75 * grow_out, toes) * np.clip(
         rng.lognormal(0, 0.35, count), 0.4, 1.9
     )
-    loose = np.repeat(1.15 + 1.9 * grow_out, toes)
-    turn, apart = rng.uniform(0, 2 * np.pi, count), np.sqrt(rng.uniform(0.25, 1.3, count))
+    loose = np.repeat(1.3 + 2.5 * grow_out, toes)
+    # The toes of one print are spread round it, so few of them touch.
+    turn = np.tile(np.arange(toes) * 2 * np.pi / toes, prints) + rng.normal(0, 0.35, count)
+    apart = np.sqrt(rng.uniform(0.30, 1.3, count))
     x = np.repeat(far * np.cos(way), toes) + loose * apart * np.cos(turn)
     y = np.repeat(far * np.sin(way), toes) + loose * apart * np.sin(turn)
     used = np.tile(np.arange(toes), prints) < np.repeat(rng.integers(2, toes + 1, prints), toes)
@@ -126,7 +128,7 @@ def _group(scene: Scene, severity: float) -> None:
     cover = spots(
         scene.frame, x, y, radius, edge=0.06, strength=rng.uniform(0.7, 1.0, count),
         aspect=rng.uniform(1.0, 1.9, count), turn=rng.uniform(0, np.pi, count),
-        ripples=draw_ripples(rng, count, 0.13, 5),
+        ripples=draw_ripples(rng, count, 0.07, 3),
     )  # fmt: skip
     whole = scene.frame.crop(*scene.frame.centre_deg, scene.frame.field_deg)
     _darken(scene, cover, np.zeros_like(cover), 0.80 + 0.2 * severity, whole)

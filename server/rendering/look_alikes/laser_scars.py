@@ -13,7 +13,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from server.rendering.eye import MM_PER_DEGREE
 from server.rendering.features import Painter, register
 from server.rendering.lesions import (
     MELANIN,
@@ -78,7 +77,7 @@ def draw_burns(seed: int) -> Burns:
         y.append(far * np.sin(angle))
         fill.append(np.zeros(count))
     # A later session fills in between.
-    extra = 420
+    extra = 640
     angle, far = rng.uniform(0, 2 * np.pi, extra), rng.uniform(_INNER_DEG + 1, _OUTER_DEG, extra)
     x.append(_POLE_X + _FLATTENING * far * np.cos(angle))
     y.append(far * np.sin(angle))
@@ -99,10 +98,10 @@ def draw_burns(seed: int) -> Burns:
     return Burns(
         xs, ys, size, onset,
         edge=rng.uniform(0.14, 0.30, n), pale=np.clip(rng.normal(0.75, 0.14, n), 0.4, 1.0),
-        ripples=draw_ripples(rng, n, 0.05, 4),
+        ripples=draw_ripples(rng, n, 0.065, 5),
         core=np.where(style < 0.72, rng.uniform(0.25, 0.62, n), 0.0),
         core_x=off * np.cos(way), core_y=off * np.sin(way),
-        core_ripples=draw_ripples(rng, n, 0.20, 5), core_density=dark,
+        core_ripples=draw_ripples(rng, n, 0.26, 5), core_density=dark,
         rim=np.where((style > 0.58) & (style < 0.92), 0.75 * dark, 0.0),
     )  # fmt: skip
 
@@ -160,7 +159,3 @@ class LaserScars(Painter):
                 (np.hypot(x - frame.centre_deg[0], y - frame.centre_deg[1])
                  < 0.5 * frame.field_deg).sum()
             )  # fmt: skip
-
-
-LARGEST_DEG = 0.5 / MM_PER_DEGREE
-"""Diameter of the largest burn in use, 500 micrometres, in degrees."""

@@ -30,12 +30,13 @@ class Naevus(Painter):
 
     def paint_retina(self, scene: Scene, variant: str, severity: float) -> None:
         rng = scene.rng("naevus")
-        way, share = rng.uniform(-1.15, -0.62), rng.uniform(0.85, 1.12)
+        way, share = rng.uniform(-1.20, -0.52), rng.uniform(0.85, 1.12)
         size = share * (1.5 + 3.3 * severity) * float(smoothstep(0.0, 0.10, severity))
         far = 13.0 + 1.2 * size
         x, y = far * np.cos(way), far * np.sin(way)
         lobes = rng.uniform(0, 2 * np.pi, 4), rng.uniform(0.2, 0.5, 4), rng.uniform(0.5, 0.8, 4)
-        soft, brown = rng.uniform(0.35, 0.85), rng.uniform(-0.12, 0.14)
+        soft, brown = rng.uniform(0.5, 1.15), rng.uniform(-0.12, 0.14)
+        dense = rng.uniform(0.72, 1.05)
         count = 34
         turn, apart = rng.uniform(0, 2 * np.pi, count), np.sqrt(rng.random(count)) * 0.85
         um = np.clip(rng.lognormal(np.log(75.0), 0.45, count), 35.0, 210.0)
@@ -56,7 +57,7 @@ class Naevus(Painter):
         uneven += 0.5 * scene.noise("naevus density fine", 0.45).over(scene.frame, crop)
         # In a dark fundus a naevus stands out less.
         dark = float(smoothstep(0.0, 0.25, severity)) * (0.56 + 0.20 * severity)
-        dark *= 1.10 - 0.25 * scene.eye.pigmentation
+        dark *= dense * (1.10 - 0.25 * scene.eye.pigmentation)
         thick = np.asarray(dark * cover * np.clip(1 + 0.12 * uneven, 0.5, 1.5), np.float32)
         light = scene.linear[crop.slices]
         absorb(light, thick, (_SLATE[0] - brown, _SLATE[1], _SLATE[2] + brown))

@@ -23,6 +23,8 @@ from server.rendering.findings.peripheral_pigment.net import draw_net, net_cover
 from server.rendering.lesions import absorb, lift, smoothstep
 from server.rendering.rim_colour import redness_loss, rim_redness
 from server.rendering.scene import Scene
+from server.rendering.vessels import grow
+from server.rendering.vessels.layout import calibre_um
 
 _ARTERY_LOSS, _VEIN_LOSS = 0.30, 0.28
 """Share of the width lost at full severity, at the disc (Nakagawa 2014)."""
@@ -44,12 +46,13 @@ class PeripheralPigment(Painter):
     def prepare(self, scene: Scene, variant: str, severity: float) -> None:
         _narrow(scene, Extent.of(scene.eye.seed, variant), severity)
         if variant != "sector":
-            _wax(scene, severity)
+            _wax(scene, severity, drained=variant == "net")
             scene.fibres.strength *= 1 - 0.55 * severity
             scene.retina.lustre *= 1 - 0.5 * severity
 
     def paint_retina(self, scene: Scene, variant: str, severity: float) -> None:
         ground = 1.0 if variant != "sparse" else 1.05
+        _compare_widths(scene)
         paint_ground(scene, Extent.of(scene.eye.seed, variant), min(1.0, ground * severity))
 
     def paint_disc(self, scene: Scene, variant: str, severity: float) -> None:
@@ -75,7 +78,9 @@ class PeripheralPigment(Painter):
         grain = scene.noise("peripheral-pigment grain", 0.16).over(frame)
         depth = cover * np.clip(1.0 + np.float32(0.20) * grain, 0.4, 1.5)
         absorb(scene.linear, np.asarray(2.0 * depth, np.float32), _DENSE)
-        mask = scene.add_mask("spicule", cover, threshold=0.40)
+        # In a small picture an arm is thinner than a pixel and covers little of it.
+        coarse = float(np.clip(0.08 / frame.degrees_per_px, 0.6, 1.0))
+        mask = scene.add_mask("spicule", cover, threshold=0.40 * coarse)
         seen = mask & aperture(scene.eye, frame)
         scene.facts["spicule_area_mm2"] = round(float(seen.sum()) / frame.px_per_mm**2, 4)
 
@@ -84,7 +89,9 @@ def _narrow(scene: Scene, extent: Extent, severity: float) -> None:
     """Narrow the vessels: all of them, or those of the sector."""
     amount = 1.0 - (1.0 - severity) ** 1.35
 
-    def by_place(loss: float, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray:
+    def by_place(
+        loss: float, x: NDArray[np.float64], y: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
         where = 0.25 + 0.75 * extent.weight(x, y) if extent.sector is not None else 1.0
         # Farther out arteries run as threads before they do at the disc.
         far = 1.0 + 0.30 * smoothstep(14.0, 30.0, np.hypot(x, y))
@@ -97,13 +104,22 @@ def _narrow(scene: Scene, extent: Extent, severity: float) -> None:
     )
 
 
-def _wax(scene: Scene, severity: float) -> None:
-    """Drain the rim: a waxy tint at first, from three quarters on a pale disc."""
+def _compare_widths(scene: Scene) -> None:
+    """Measure the vessels against those of the healthy twin."""
+    twin = grow(scene.eye, scene.anatomy)
+    for name, tree in (("artery", twin.arteries), ("vein", twin.veins)):
+        ratio = float(scene.facts[f"{name}_calibre_um"]) / calibre_um(tree, scene.anatomy)
+        scene.facts[f"{name}_width_ratio_to_twin"] = round(ratio, 4)
+
+
+def _wax(scene: Scene, severity: float, drained: bool) -> None:
+    """Drain the rim: a waxy tint at first; if ``drained``, a pale disc from three quarters on."""
     disc = scene.disc
     before = rim_redness(scene)
     wanted = 0.042 * float(smoothstep(0.05, 0.6, severity))
-    wanted += 0.17 * float(smoothstep(0.68, 0.80, severity))
-    wanted += 0.10 * float(smoothstep(0.75, 1.0, severity))
+    if drained:
+        wanted += 0.17 * float(smoothstep(0.68, 0.78, severity))
+        wanted += 0.10 * float(smoothstep(0.75, 1.0, severity))
     disc.waxy = max(disc.waxy, float(smoothstep(0.0, 0.6, severity)))
     old = disc.pallor
     # Eyes differ in how red their rim photographs: find the loss of blood that

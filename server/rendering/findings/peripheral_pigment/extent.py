@@ -62,7 +62,9 @@ class Extent:
         depth = ring + np.float32(2.1) * slow + np.float32(0.9) * quick
         if self.sector is not None:
             # Outside the sector it is as if one were still near the pole.
-            depth = depth - np.float32(30.0) * (1 - self.weight(x, y, slow))
+            depth = depth - np.float32(26.0) * (
+                1 - self.weight(x, y, slow + np.float32(0.7) * quick)
+            )
         return np.asarray(depth, np.float32)
 
     def weight(
@@ -73,5 +75,5 @@ class Extent:
             return np.ones(np.shape(x), np.float32)
         middle, half = self.sector
         angle = np.arctan2(y, np.asarray(x) - POLE_X) - middle
-        apart = np.abs(np.arctan2(np.sin(angle), np.cos(angle))) + 0.11 * slow
-        return np.asarray(1 - smoothstep(half - 0.16, half + 0.16, apart), np.float32)
+        apart = np.abs(np.arctan2(np.sin(angle), np.cos(angle))) + 0.10 * slow
+        return np.asarray(1 - smoothstep(half - 0.30, half + 0.24, apart), np.float32)

@@ -123,8 +123,11 @@ def _onset(
     onset = 0.04 + 0.42 * inward + 0.62 * luck - 0.13 * np.clip(crowd, -2, 1.5)
     # Far out the retina is thin of vessels, and of pigment.
     onset += 0.5 * np.clip((depth - 46.0) / 8.0, 0.0, 1.0)
+    if variant == "sector":
+        # With less room, it needs to start sooner to be seen at all.
+        onset -= 0.08
     if variant == "sparse":
-        onset = 0.16 + 0.36 * inward + 2.1 * luck - 0.10 * np.clip(crowd, -2, 1.5)
+        onset = 0.09 + 0.36 * inward + 1.75 * luck - 0.10 * np.clip(crowd, -2, 1.5)
     return np.maximum(onset, 0.03)
 
 
