@@ -110,15 +110,17 @@ def longest_interval(days_to_rotation: int | None) -> int:
     """Return the bound on intervals, given the days left to the rotation date.
 
     The best gap is a share of the time to the test that falls as the test
-    recedes: 20 to 40 % of a week, 5 to 10 % of a year (Cepeda et al., *Psychol
-    Sci* 2008). Here f = 0.2 (30 / days)^k, with k such that f is 0.075 at a
-    year. Without a date, or when it has passed, the bound is that of steady
-    maintenance.
+    recedes: about a fifth of a month, 5 to 10 % of a year (Cepeda et al.,
+    *Psychol Sci* 2008). Here f = 0.2 (30 / days)^k, with k such that f is 0.075
+    at a year. In the last month the bound stays at six days: shrinking it
+    further would ask for the whole deck every day or two, which nobody's
+    minutes hold. Without a date, or when it has passed, the bound is that of
+    steady maintenance.
     """
     if days_to_rotation is None or days_to_rotation <= 0:
         return MAINTENANCE_DAYS
     share: float = MONTH_GAP_SHARE * (30 / days_to_rotation) ** GAP_EXPONENT
-    return min(MAINTENANCE_DAYS, max(1, int(share * days_to_rotation)))
+    return min(MAINTENANCE_DAYS, max(SECOND_INTERVAL, int(share * days_to_rotation)))
 
 
 def spread_interval(

@@ -1,0 +1,114 @@
+"""What is coming, what may be added, and whether the minutes are enough."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from server.errors import BadInput
+from server.scheduling.forecast import admissible, due_counts, looks_in, outlook
+from server.scheduling.plan import review_with_remedies
+from server.scheduling.sm2 import NEW, CardState
+
+TODAY = date(2026, 3, 2)
+
+
+def state(interval: int, due_in: int) -> CardState:
+    due = TODAY + timedelta(days=due_in)
+    return CardState(250, 3, interval, due, due - timedelta(days=interval))
+
+
+def played(states: list[CardState], days: int, rotation_on: date | None) -> list[int]:
+    """Count by answering every card on its day with the schedule itself."""
+    counts = [0] * days
+    for card in states:
+        current = card
+        for day in range(days):
+            on = TODAY + timedelta(days=day)
+            if current.is_due(on):
+                counts[day] += 1
+                # Without the pull on easiness and the credit for delays.
+                held = CardState(
+                    250, current.repetition, current.interval_days, on,
+                    on - timedelta(days=current.interval_days),
+                )  # fmt: skip
+                current = review_with_remedies(held, 4, on, rotation_on=rotation_on)
+    return counts
+
+
+@given(
+    st.lists(st.tuples(st.integers(1, 40), st.integers(-5, 40)), max_size=15),
+    st.none() | st.integers(5, 200),
+)
+def test_the_forecast_is_what_happens_if_all_goes_well(
+    rows: list[tuple[int, int]], left: int | None
+) -> None:
+    states = [state(interval, due_in) for interval, due_in in rows]
+    rotation_on = None if left is None else TODAY + timedelta(days=left)
+    assert due_counts(states, TODAY, 60, rotation_on) == played(states, 60, rotation_on)
+
+
+def test_overdue_cards_are_due_today_and_new_ones_never() -> None:
+    assert due_counts([state(10, -3), state(10, 0), state(10, 1), NEW], TODAY, 2) == [2, 1]
+
+
+def test_new_cards_come_quickly_only_while_there_is_room() -> None:
+    nothing = admissible([], TODAY, 15, TODAY + timedelta(days=60))
+    assert nothing == 7  # half of the day's looks
+    crowded = [state(5, number % 5) for number in range(200)]
+    assert admissible(crowded, TODAY, 15, TODAY + timedelta(days=60)) == 2  # a sixth
+    assert admissible([], TODAY, 0, None) == 0
+
+
+def test_cards_already_met_today_count() -> None:
+    met = [CardState(250, 1, 1, TODAY + timedelta(days=1), TODAY) for _ in range(5)]
+    assert admissible(met, TODAY, 15, TODAY + timedelta(days=60)) == 2
+    assert admissible(met + met, TODAY, 15, TODAY + timedelta(days=60)) == 0
+
+
+@given(st.integers(0, 120), st.integers(1, 60), st.none() | st.integers(-10, 300))
+def test_more_to_review_never_admits_more(cards: int, looks: int, left: int | None) -> None:
+    rotation_on = None if left is None else TODAY + timedelta(days=left)
+    fewer = [state(8, number % 8) for number in range(cards)]
+    more = fewer + [state(3, 0)] * 10
+    assert admissible(more, TODAY, looks, rotation_on) <= admissible(
+        fewer, TODAY, looks, rotation_on
+    )
+
+
+def test_enough_minutes_are_said_to_be_enough() -> None:
+    until = TODAY + timedelta(days=60)
+    plan = outlook([], TODAY, until, 15, waiting=48, rotation_on=until)
+    assert plan.is_enough
+    assert sum(week.first_looks for week in plan.weeks) == 48
+    assert sum(week.room for week in plan.weeks) == 15 * 60
+    assert all(week.reviews + week.first_looks <= week.room for week in plan.weeks)
+
+
+def test_too_few_minutes_are_said_to_be_too_few() -> None:
+    until = TODAY + timedelta(days=30)
+    plan = outlook([], TODAY, until, 6, waiting=240, rotation_on=until)
+    assert not plan.is_enough
+    assert plan.unmet > 0
+
+
+def test_weeks_start_on_monday_and_cover_every_day() -> None:
+    today, until = TODAY + timedelta(days=3), TODAY + timedelta(days=24)
+    plan = outlook([state(10, 0)], today, until, 10)
+    assert [week.start for week in plan.weeks] == [
+        today, *(TODAY + timedelta(days=7 * number) for number in (1, 2, 3))
+    ]  # fmt: skip
+    assert [week.room for week in plan.weeks] == [40, 70, 70, 30]
+
+
+def test_refusals() -> None:
+    with pytest.raises(BadInput, match="later day"):
+        outlook([], TODAY, TODAY, 10)
+    with pytest.raises(BadInput):
+        due_counts([], TODAY, 0)
+    with pytest.raises(BadInput):
+        looks_in(-1)
+    assert looks_in(5, 20) == 15
