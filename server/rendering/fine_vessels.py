@@ -37,10 +37,12 @@ def paint_columns(scene: Scene, cover: Floats, depth: float, colour: Triple, cro
     depth : optical depth of a full column in units of the colour.
     colour : absorption in red, green and blue.
     """
-    light = scene.linear[crop.slices]
-    xs, ys = scene.frame.degrees(crop)
+    rows, columns = np.nonzero(cover)
+    here = scene.linear[crop.slices]
+    light = here[rows, columns]
+    xs, ys = scene.frame.columns[crop.left + columns], scene.frame.rows[crop.top + rows]
     on = smoothstep(0.0, 1.0, (1.12 - scene.disc.level(xs, ys)) / 0.24).astype(np.float32)
-    thick = np.float32(depth) * cover
+    thick = np.float32(depth) * cover[rows, columns]
     # The disc returns more red than a picture can hold; blood on it is seen
     # against white tissue close behind.
     red, green = light[..., 0], light[..., 1]
@@ -50,3 +52,4 @@ def paint_columns(scene: Scene, cover: Floats, depth: float, colour: Triple, cro
     light[..., 0] *= np.exp(-np.float32(colour[0]) * thick * (1 + np.float32(0.8) * on))
     light[..., 1] *= np.exp(-np.float32(colour[1]) * thick * dense)
     light[..., 2] *= np.exp(-np.float32(colour[2]) * thick * dense)
+    here[rows, columns] = light

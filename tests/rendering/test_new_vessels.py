@@ -114,7 +114,7 @@ def test_area_as_a_fact_agrees_with_the_picture_in_any_view(variant: str) -> Non
         rendering = drawn(variant, 0.8, 11, view)
         disc_area = float(rendering.facts["disc_area_mm2"])
         mask = float(rendering.masks["new-vessels"].sum()) * mm_per_px(rendering) ** 2
-        assert mask / disc_area == pytest.approx(sum(areas(rendering)), rel=0.04)
+        assert mask / disc_area == pytest.approx(sum(areas(rendering)), rel=0.06)
         assert truth(rendering)[KIND].measure == pytest.approx(mask / disc_area, abs=1e-3)
         assert areas(rendering) == areas(drawn(variant, 0.8, 11))
 

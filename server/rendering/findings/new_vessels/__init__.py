@@ -13,7 +13,7 @@ import numpy as np
 
 from server.rendering.eye import MM_PER_DEGREE
 from server.rendering.features import Painter, register
-from server.rendering.findings.new_vessels.areas import Extent
+from server.rendering.findings.new_vessels.areas import CELL_MM2, Extent
 from server.rendering.findings.new_vessels.background import (
     beading,
     paint_background,
@@ -53,29 +53,37 @@ class NewVessels(Painter):
         paint_on_vessels(scene, places, min(_BACKGROUND_AHEAD * severity, 1.0))
         if variant == "fibrous":
             paint_fibrosis(scene, places, severity)
-        strokes = _strokes(scene, places, variant, severity)
-        extent = Extent.of(strokes)
-        if extent is not None:
+        fronds = _fronds(scene, places, variant, severity)
+        for strokes, extent in fronds:
             _paint(scene, strokes, extent)
         if variant == "disc-with-preretinal-blood":
             paint_blood(scene, places, severity)
-        _measure(scene, places, strokes, extent)
+        _measure(scene, places, fronds)
 
 
-def _strokes(scene: Scene, places: Places, variant: str, severity: float) -> list[Stroke]:
-    plans = []
+Frond = tuple[list[Stroke], Extent]
+
+
+def _fronds(scene: Scene, places: Places, variant: str, severity: float) -> list[Frond]:
+    """Return what has grown: the fans of the disc together, each frond elsewhere by itself."""
+    groups = []
     if variant != "elsewhere":
-        plans += [(plan, places.allowed_at_disc()) for plan in places.at_disc()]
+        groups.append((places.at_disc(), places.allowed_at_disc()))
     if variant in ("elsewhere", "fibrous"):
         some = places.elsewhere() if variant == "elsewhere" else places.elsewhere()[1:3]
-        plans += [(plan, places.allowed_elsewhere()) for plan in some]
+        groups += [([plan], places.allowed_elsewhere()) for plan in some]
     # Under old fibrous tissue many of the vessels have closed again.
     vigour = 0.85 if variant == "fibrous" else 1.0
-    out: list[Stroke] = []
-    for plan, allowed in plans:
-        if severity > plan.onset:
-            age = (severity - plan.onset) / (1 - plan.onset)
-            out += strokes_of(frond(scene, plan, allowed), vigour * age)
+    out = []
+    for plans, allowed in groups:
+        strokes: list[Stroke] = []
+        for plan in plans:
+            if severity > plan.onset:
+                age = (severity - plan.onset) / (1 - plan.onset)
+                strokes += strokes_of(frond(scene, plan, allowed), vigour * age)
+        extent = Extent.of(strokes)
+        if extent is not None:
+            out.append((strokes, extent))
     return out
 
 
@@ -99,15 +107,17 @@ def _paint(scene: Scene, strokes: list[Stroke], extent: Extent) -> None:
     scene.add_mask("new-vessels", extent.over(frame, crop) > 0, crop)
 
 
-def _measure(scene: Scene, places: Places, strokes: list[Stroke], extent: Extent | None) -> None:
+def _measure(scene: Scene, places: Places, fronds: list[Frond]) -> None:
     """Area in disc areas, at the disc and elsewhere, independent of the view."""
-    disc_area = scene.anatomy.disc_area_mm2
-    at_disc = elsewhere = 0.0
-    if extent is not None:
-        xs, ys = extent.frame.x.astype(float), extent.frame.y.astype(float)
-        near = places.near_disc(xs, ys) <= scene.dd
-        at_disc, elsewhere = extent.area_mm2(near), extent.area_mm2(~near)
-    scene.facts["new_vessels_disc_disc_areas"] = round(at_disc / disc_area, 4)
-    scene.facts["new_vessels_elsewhere_disc_areas"] = round(elsewhere / disc_area, 4)
-    widest = max((float(stroke.radii.max()) for stroke in strokes), default=0.0)
+    at_disc = elsewhere = 0
+    widest = 0.0
+    for strokes, extent in fronds:
+        x, y = extent.cells()
+        near = places.near_disc(x.astype(float), y.astype(float)) <= scene.dd
+        at_disc += int(near.sum())
+        elsewhere += int((~near).sum())
+        widest = max(widest, *(float(stroke.radii.max()) for stroke in strokes))
+    cell = CELL_MM2 / scene.anatomy.disc_area_mm2
+    scene.facts["new_vessels_disc_disc_areas"] = round(at_disc * cell, 4)
+    scene.facts["new_vessels_elsewhere_disc_areas"] = round(elsewhere * cell, 4)
     scene.facts["new_vessels_widest_um"] = round(2000 * MM_PER_DEGREE * widest, 1)

@@ -19,6 +19,8 @@ from server.rendering.lesions import smoothstep
 from server.rendering.strokes import Stroke, draw
 
 _CELL_DEG = 0.08
+CELL_MM2 = (_CELL_DEG * MM_PER_DEGREE) ** 2
+"""Area of retina of one cell."""
 _BRIDGE_DEG = 0.42
 """Half the widest mesh that still counts as covered."""
 _BORDER_DEG = 0.06
@@ -56,12 +58,10 @@ class Extent:
         level = (inner - outer) - np.float32(_BRIDGE_DEG - _BORDER_DEG)
         return cls(frame, level.astype(np.float32))
 
-    def area_mm2(self, where: np.ndarray | None = None) -> float:
-        """Return the area, or the part of it within a mask of the own grid, mm2 of retina."""
-        inside = self.level > 0
-        if where is not None:
-            inside &= where
-        return float(inside.sum()) * (_CELL_DEG * MM_PER_DEGREE) ** 2
+    def cells(self) -> tuple[Floats, Floats]:
+        """Return the canonical x and y of every covered cell."""
+        rows, columns = np.nonzero(self.level > 0)
+        return self.frame.columns[columns], self.frame.rows[rows]
 
     def over(self, frame: Frame, crop: Crop) -> Floats:
         """Return the signed distance at the pixels of a crop of a picture, degrees."""

@@ -11,7 +11,6 @@ import math
 import numpy as np
 
 from server.rendering.findings.new_vessels.placing import SPARED_DEG, Places
-from server.rendering.frame import Crop, Floats
 from server.rendering.lesions import blur, grown, smoothstep
 from server.rendering.scene import Scene
 from server.rendering.strokes import Stroke, draw
@@ -22,13 +21,17 @@ _BANDS = 4
 
 def paint_fibrosis(scene: Scene, places: Places, severity: float) -> None:
     """Paint the sheet over the disc and along the arcades, in front of their vessels."""
-    crop = scene.about_disc(16.0)
-    if crop.empty:
+    body, strands_in = _sheet(scene, places, severity)
+    if not body:
         return
     frame = scene.frame
-    level, strands = _sheet(scene, places, severity, crop)
-    if float(level.max()) <= 0:
+    points = np.concatenate([stroke.points for stroke in body])
+    low, high = points.min(axis=0) - 2.2, points.max(axis=0) + 2.2
+    crop = frame.crop_box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    if crop.empty:
         return
+    level = blur(draw(frame, body, soft=0.22, crop=crop), 0.42 * frame.px_per_degree)
+    strands = draw(frame, strands_in, soft=0.03, crop=crop)
     broad = scene.noise("new-vessels fibrosis", 1.7).over(frame, crop)
     cloud = scene.noise("new-vessels fibrosis", 0.75).over(frame, crop)
     fine = scene.noise("new-vessels fibrosis", 0.26).over(frame, crop)
@@ -52,10 +55,9 @@ def paint_fibrosis(scene: Scene, places: Places, severity: float) -> None:
         scene.masks[name][crop.slices] &= thick < 0.7
 
 
-def _sheet(scene: Scene, places: Places, severity: float, crop: Crop) -> tuple[Floats, Floats]:
-    """Return the thickness before fraying (0 to about 1) and the strands in it (0 to 1)."""
+def _sheet(scene: Scene, places: Places, severity: float) -> tuple[list[Stroke], list[Stroke]]:
+    """Return the broad strokes of the sheet, and the strands in it."""
     rng = scene.rng("new-vessels fibrosis bands")
-    frame = scene.frame
     courses = _arcades(places, rng)
     onsets = (0.05, 0.14, 0.28, 0.40)
     body, strands = [], []
@@ -107,10 +109,7 @@ def _sheet(scene: Scene, places: Places, severity: float, crop: Crop) -> tuple[F
         radius = float(0.5 + 0.7 * draws[3 + k]) * size
         blob = np.array([spot, (spot[0] + 0.3, spot[1] + 0.2)])
         body.append(Stroke(blob, np.full(2, radius), min(1.0, 3 * size)))
-    full = draw(frame, body, soft=0.22, crop=crop)
-    level = blur(full, 0.42 * frame.px_per_degree)
-    lines = draw(frame, strands, soft=0.03, crop=crop)
-    return np.asarray(level, np.float32), lines
+    return body, strands
 
 
 def _webs(scene: Scene, held: list[tuple[np.ndarray, np.ndarray]]) -> list[Stroke]:

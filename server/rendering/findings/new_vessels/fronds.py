@@ -34,7 +34,7 @@ _STEM = 0.050
 _SPOKE = 0.037
 _LOOP = 0.033
 _RIM = 0.040
-_WIRINESS = ((0.26, 1.15), (0.11, 0.45), (0.055, 0.22))
+_WIRINESS = ((0.26, 1.15), (0.11, 0.45), (0.044, 0.22))
 """Displacement (degrees) at each scale (degrees)."""
 
 

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from server.rendering.disc import ANGLES
 from server.rendering.findings.new_vessels.fronds import Allowed, Plan
 from server.rendering.scene import Scene
 from server.rendering.vessels import grow
@@ -32,11 +33,15 @@ class Places:
         """The veins before any change, so that a finding's severity moves no root."""
         return grow(self.scene.eye, self.scene.anatomy).veins
 
+    @cached_property
+    def _margin(self) -> NDArray[np.float64]:
+        return self.scene.anatomy.disc_radius(ANGLES)
+
     def near_disc(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the distance from the disc's margin, degrees, negative on the disc."""
-        disc = self.scene.anatomy
-        dx, dy = x - disc.disc_x, y - disc.disc_y
-        return np.asarray(np.hypot(dx, dy) - disc.disc_radius(np.arctan2(dy, dx)), float)
+        dx, dy = x - self.scene.anatomy.disc_x, y - self.scene.anatomy.disc_y
+        edge = np.interp(np.arctan2(dy, dx), ANGLES, self._margin, period=2 * math.pi)
+        return np.asarray(np.hypot(dx, dy) - edge, float)
 
     def macula_free(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which points an eye's new vessels may reach: in most, none of the macula."""
@@ -62,6 +67,8 @@ class Places:
                 reach *= 0.6
             if not wanted[n]:
                 continue
+            # A small disc has room for small fans only: half in proportion.
+            reach *= 0.5 + 0.5 * scene.dd / 6.2
             radius = float(scene.anatomy.disc_radius(angle))
             hub = scene.from_disc(far * radius, angle)
             root = self._vein_near(*scene.from_disc(max(far - 0.35, 0.1) * radius, angle), 0.0)
@@ -101,7 +108,7 @@ class Places:
                 break
             n = len(plans)
             here = float(x[node]), float(y[node])
-            if any(math.dist(here, plan.hub) < 1.5 * (plan.reach + 1) for plan in plans):
+            if any(math.dist(here, plan.hub) < plan.reach + reach[n] + 1.2 for plan in plans):
                 continue
             normal = side[n] * np.array([-ty[node], tx[node]])
             hub = here[0] + away[n] * normal[0], here[1] + away[n] * normal[1]

@@ -31,8 +31,11 @@ def paint_blood(scene: Scene, places: Places, severity: float) -> None:
     """Paint one boat of blood, and sometimes a second, smaller one."""
     rng = scene.rng("new-vessels preretinal")
     second = rng.random() < 0.40
+    below = rng.random() < 0.68
     for n in range(2):
         draws, normal = rng.uniform(0, 1, 8), rng.normal(0, 1, 4)
+        # The second lies on the other side of the disc, or they would flow together.
+        draws[5] = 0.0 if below == (n == 0) else 1.0
         if n == 0 or second:
             onset = _ONSET + 0.26 * n
             size = float(grown(severity, onset, 0.78 - 0.26 * n)) ** 0.7
@@ -67,34 +70,34 @@ def _boat(
         + tilt * (at - x)
         - 0.16 * size * np.clip(np.abs(u) - 0.6, 0, 1) ** 2
     )
-    level = level + 0.10 * far.at(at) + 0.035 * near.at(at)
-    crisp = np.clip(0.10 + 0.07 * far.at(at + 400.0), 0.035, 0.30)
+    level = level + 0.13 * far.at(at) + 0.045 * near.at(at)
+    crisp = np.clip(0.13 + 0.11 * far.at(at + 400.0), 0.04, 0.45)
     above = (level[None, :] - dy).astype(np.float32)
     top = smoothstep(-1.0, 1.0, -above / crisp[None, :].astype(np.float32))
     # Hull: a bowl, fuller to one side, its border bulging where it meets resistance.
     keel = 0.22 * (draws[3] - 0.5)
     hull = np.hypot(dx / half, np.where(dy > 0, dy, 0.9 * dy) / depth + keel * dx / half)
     border = np.float32(1) - hull
-    border = border + np.float32(0.12) * slow + np.float32(0.045) * mid + np.float32(0.016) * fine
+    border = border + np.float32(0.12) * slow + np.float32(0.026) * mid + np.float32(0.010) * fine
     soft = np.float32(0.10 / max(half, 0.6)) * np.clip(1 + 0.5 * mid, 0.3, 2)
     body = smoothstep(-1.0, 1.0, border / soft)
     cover = (body * top).astype(np.float32)
     amount = np.float32(min(1.0, 4 * size))
     # Stained serum over the level, and blood thinned out along the hull's side.
     serum = body * (1 - top) * np.exp(-np.maximum(above, 0) / np.float32(0.55 + 0.5 * draws[4]))
-    serum = serum * np.clip(0.35 + 0.35 * slow + 0.15 * mid, 0, 1)
+    serum = serum * np.clip(0.40 + 0.45 * slow + 0.18 * mid, 0, 1.2)
     clots = _clots(scene, n, crop, x, y, half, depth, draws)
     cover = np.maximum(cover, clots * (1 - np.float32(0.3)))
     light = scene.linear[crop.slices]
-    sigma = 0.8 * frame.px_per_degree
+    sigma = 1.6 * frame.px_per_degree
     smooth = np.stack([blur(np.ascontiguousarray(light[..., c]), sigma) for c in range(3)], -1)
-    blend(light, np.float32(0.94) * amount * cover, smooth)
+    blend(light, np.float32(0.97) * amount * cover, smooth)
     # Red cells sink: thickest at the bottom, where it is nearly black, thin near the level.
     sunk = np.clip((dy - level[None, :].astype(np.float32)) / np.float32(1.3 * depth), 0, 1)
     core = blur(cover, 0.25 * frame.px_per_degree)
     thick = cover * (0.62 + 0.62 * sunk**0.7) * (0.55 + 0.45 * core)
     thick = thick * np.clip(1 + 0.10 * slow + 0.07 * mid + 0.04 * fine, 0.5, 1.4)
-    absorb(light, (1.15 * amount * thick + 0.30 * amount * serum).astype(np.float32))
+    absorb(light, (1.25 * amount * thick + 0.42 * amount * serum).astype(np.float32))
     # The surface mirrors a little of the lamp.
     gloss = np.float32(0.010) * amount * cover * np.clip(0.4 + slow, 0, 2)
     for c, tint in enumerate((1.0, 0.55, 0.45)):
@@ -110,9 +113,7 @@ def _middle(
     scene: Scene, places: Places, n: int, draws: np.ndarray, half: float, depth: float
 ) -> tuple[float, float]:
     """Return where the boat lies: below, beside or above the disc, clear of a spared macula."""
-    below = draws[5] < 0.68
-    if n == 1:
-        below = not below
+    below = draws[5] < 0.5
     x = scene.disc.x + 9.0 * (draws[6] - 0.45)
     y = scene.disc.y + (5.5 + 4.0 * draws[7] if below else -(6.5 + 3.5 * draws[7]))
     if places.spares:
