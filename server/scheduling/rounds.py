@@ -18,21 +18,21 @@ whatever the order in which the cards were listed.
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from random import Random
 
 from server.errors import BadInput
+from server.scheduling.case_mix import Choice
 from server.scheduling.days import days_between
 from server.scheduling.sequence import MixedOrder, Slot
 from server.scheduling.sm2 import CardState
 
 LONGEST_ROUND = 200
-LEAST_ABNORMAL = 0.4
-MOST_ABNORMAL = 0.6
 
 NEW_SHARE = 1 / 3
 """New cards admitted to a round when the caller has no forecast."""
@@ -72,17 +72,6 @@ class CardInPlay(Slot):
     owes_repeat: bool = False
     seen_today: bool = False
     confusions: int = 0
-
-
-def abnormal_bounds(length: int) -> tuple[int, int]:
-    """Return the fewest and most abnormal eyes in a round of this length.
-
-    40 to 60 %; in rounds so short that no whole number lies between, the whole
-    numbers on either side.
-    """
-    low = -(-length * 4 // 10)
-    high = length * 6 // 10
-    return min(low, high), max(low, high)
 
 
 def overdue(state: CardState, today: date) -> float:
@@ -134,102 +123,92 @@ def compose(
     limit = min(unmet, round(length * NEW_SHARE) if new_limit is None else new_limit)
     kept = 0 if new_limit is None else limit
 
-    in_hand = _Choice(length)
-    due = [card for card in cards if card.state.is_due(today) and not _seen(card, today)]
-    # Most overdue in proportion first; among equals the harder card, then by name.
-    due.sort(key=lambda card: (-overdue(card.state, today), card.state.easiness, card.id))
-    confident = [card for card in due if card.confident_error]
+    in_hand: Choice[CardInPlay] = Choice(length)
+    tiers = _Tiers(cards, today)
     first = [
         card
         for kind in (True, False)
-        for card in [card for card in confident if (card.finding is not None) is kind][
-            : math.ceil(length * CONFIDENT_ERROR_SHARE / 2)
-        ]
+        for card in _foremost(
+            (card for card in tiers.due if card.confident_error),
+            kind,
+            math.ceil(length * CONFIDENT_ERROR_SHARE / 2),
+            tiers.by_overdue,
+        )
     ]
     firsts = {card.id for card in first}
-    later = [card for card in due if card.id not in firsts]
-    repeats = sorted(
-        (card for card in cards if card.owes_repeat and not card.state.is_new),
-        key=lambda card: (card.order, card.id),
-    )
-    ahead = [
-        card
-        for card in cards
-        if not (card.state.is_new or card.state.is_due(today) or _seen(card, today))
-    ]
-    ahead.sort(key=lambda card: (-overdue(card.state, today), card.state.easiness, card.id))
+    later = tiers.foremost([card for card in tiers.due if card.id not in firsts], length)
+    repeats = sorted(tiers.repeats, key=lambda card: (card.order, card.id))
 
     pieces: list[tuple[CardInPlay, ...]] = []
     for tier in (first, later, repeats):
         before_new = length - kept - len(in_hand.taken)
         pieces += _mixed([(card,) for card in in_hand.take(tier, at_most=before_new)], rng)
     room = length - len(in_hand.taken)
-    wanted = max(min(limit, room), room - len(ahead))
+    wanted = max(min(limit, room), room - len(tiers.ahead))
     blocks, singles = _new_cards(cards, wanted, in_hand)
     pieces += blocks
     wanted -= sum(card.state.is_new for block in blocks for card in block)
     rest = in_hand.take(singles, at_most=wanted)
     rest += in_hand.take(later)
-    rest += in_hand.take(ahead)
+    rest += in_hand.take(tiers.foremost(tiers.ahead, length))
     # Nothing else left: more new cards, then a second look at today's cards
     # (every look is a fresh eye), then whatever the case mix had set aside.
     # Findings not yet met wait for their own block in a later round.
     introduced = _met(cards) | {card.finding for block in blocks for card in block}
     rest += in_hand.take(card for card in _by_group(cards) if _may_follow(card, introduced))
-    seen = [card for card in cards if _seen(card, today)]
     rest += in_hand.take(
-        sorted(seen, key=lambda card: (-card.confusions, card.state.easiness, card.id))
+        sorted(tiers.seen, key=lambda card: (-card.confusions, card.state.easiness, card.id))
     )
     rest += in_hand.take_set_aside()
     pieces += _mixed([(card,) for card in rest], rng)
     return [card.id for card in MixedOrder(pieces).arranged()]
 
 
-class _Choice:
-    """The cards chosen so far, kept within the case mix."""
+class _Tiers:
+    """The cards met before, sorted once into what a round may take them for."""
 
-    def __init__(self, length: int) -> None:
-        low, high = abnormal_bounds(length)
-        self.length = length
-        self.room = {True: high, False: length - low}
-        self.taken: dict[str, CardInPlay] = {}
-        self.set_aside: dict[str, CardInPlay] = {}
-
-    def fits(self, cards: Sequence[CardInPlay]) -> bool:
-        """Tell whether the cards fit in the round and its case mix."""
-        fresh = [card for card in cards if card.id not in self.taken]
-        wanted = Counter(card.finding is not None for card in fresh)
-        return len(self.taken) + len(fresh) <= self.length and all(
-            self.room[kind] >= count for kind, count in wanted.items()
-        )
-
-    def take(self, cards: Iterable[CardInPlay], at_most: int | None = None) -> list[CardInPlay]:
-        """Take cards in the order given while they fit; return those taken."""
-        chosen: list[CardInPlay] = []
+    def __init__(self, cards: Iterable[CardInPlay], today: date) -> None:
+        self.today = today
+        self.due: list[CardInPlay] = []
+        self.ahead: list[CardInPlay] = []
+        self.seen: list[CardInPlay] = []
+        self.repeats: list[CardInPlay] = []
         for card in cards:
-            if len(self.taken) == self.length or (at_most is not None and len(chosen) >= at_most):
-                break
-            if card.id in self.taken:
-                continue
-            kind = card.finding is not None
-            if self.room[kind] == 0:
-                self.set_aside.setdefault(card.id, card)
-                continue
-            self.room[kind] -= 1
-            self.taken[card.id] = card
-            chosen.append(card)
-        return chosen
+            state = card.state
+            if card.seen_today or state.last_on == today:
+                self.seen.append(card)
+            elif state.due_on is not None:
+                (self.due if state.due_on <= today else self.ahead).append(card)
+            if card.owes_repeat and not state.is_new:
+                self.repeats.append(card)
 
-    def take_set_aside(self) -> list[CardInPlay]:
-        """Fill the round beyond the case mix: one kind of card has run out."""
-        waiting = [card for card in self.set_aside.values() if card.id not in self.taken]
-        chosen = waiting[: self.length - len(self.taken)]
-        self.taken.update((card.id, card) for card in chosen)
-        return chosen
+    def by_overdue(self, card: CardInPlay) -> tuple[float, int, str]:
+        """Most overdue in proportion first; a look-alike as often again as it was confused.
+
+        Among equals the harder card comes first, then the name decides.
+        """
+        late = overdue(card.state, self.today) * (1 + card.confusions)
+        return -late, card.state.easiness, card.id
+
+    def foremost(self, cards: Sequence[CardInPlay], length: int) -> list[CardInPlay]:
+        """Return enough of the most overdue cards of both kinds to fill a round."""
+        chosen = [
+            card
+            for kind in (True, False)
+            for card in _foremost(cards, kind, length, self.by_overdue)
+        ]
+        return sorted(chosen, key=self.by_overdue)
 
 
-def _seen(card: CardInPlay, today: date) -> bool:
-    return card.seen_today or card.state.last_on == today
+def _foremost(
+    cards: Iterable[CardInPlay],
+    abnormal: bool,
+    count: int,
+    key: Callable[[CardInPlay], tuple[float, int, str]],
+) -> list[CardInPlay]:
+    return heapq.nsmallest(
+        count, (card for card in cards if (card.finding is not None) is abnormal), key=key
+    )
 
 
 def _met(cards: Iterable[CardInPlay]) -> set[str | None]:
@@ -255,7 +234,7 @@ def _by_group(cards: Iterable[CardInPlay]) -> list[CardInPlay]:
 
 
 def _new_cards(
-    cards: Sequence[CardInPlay], wanted: int, in_hand: _Choice
+    cards: Sequence[CardInPlay], wanted: int, in_hand: Choice[CardInPlay]
 ) -> tuple[list[tuple[CardInPlay, ...]], list[CardInPlay]]:
     """Choose first-meeting blocks (taken at once) and list further new cards."""
     fresh = _by_group(cards)
@@ -281,7 +260,7 @@ def _first_meeting(
     finding: str | None,
     fresh: Sequence[CardInPlay],
     cards: Sequence[CardInPlay],
-    in_hand: _Choice,
+    in_hand: Choice[CardInPlay],
     most_new: int,
 ) -> tuple[CardInPlay, ...]:
     """Return finding, look-alike, finding again; or what of it can be had."""

@@ -117,7 +117,7 @@ def run_one(policy: type[Policy], model: type[Memory], scenario: Scenario, seed:
     return Run(learner.score_on(scenario.days), learner.test_score(), learner.seconds_used / 60)
 
 
-FORESIGHTS = (0.0, 5.0, 6.0, 7.0, 8.0, 10.0)
+FORESIGHTS = (0.0, 6.0, 8.0, 10.0)
 
 
 def with_foresight(logits: float) -> type[Policy]:

@@ -14,6 +14,7 @@ BENCHMARKS = {
     "fundus_checks": "the thirty published figures on 300 eyes",
     "first_picture": "from starting the program to the first eye, cold and warm",
     "answers": "an answer's round trip at 1, 20 and 100 learners, beside a bare insert",
+    "planning": "composing a round from 10,000 cards, beside sorting them",
     "page_weight": "bytes of a first visit and of each further eye",
 }
 

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.errors import BadInput
-from server.scheduling.rounds import CardInPlay, abnormal_bounds, compose, overdue
+from server.scheduling.case_mix import abnormal_bounds
+from server.scheduling.rounds import CardInPlay, compose, overdue
 from server.scheduling.sequence import Slot, longest_run, with_repeat
 from server.scheduling.sm2 import NEW, CardState, review_when_due
 
