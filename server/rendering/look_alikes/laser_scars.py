@@ -141,14 +141,25 @@ class LaserScars(Painter):
             turn=burns.core_x[k] * 9.0, ripples=burns.core_ripples[k],
         )  # fmt: skip
         whole = spots(
-            frame, x, y, radius * 1.10, edge=0.10, strength=burns.rim[k] * pigment * began
+            frame,
+            x,
+            y,
+            radius * 1.10,
+            edge=0.14,
+            ripples=burns.ripples[k],
+            strength=burns.rim[k] * pigment * began,
         )
         inner = spots(
             frame, x + 0.25 * radius * burns.core_x[k], y + 0.25 * radius * burns.core_y[k],
-            radius * 0.80, edge=0.12, strength=burns.rim[k] * pigment * began,
+            radius * 0.80, edge=0.20, ripples=0.5 * burns.core_ripples[k],
+            strength=burns.rim[k] * pigment * began,
         )  # fmt: skip
         grain = scene.noise("laser-scars grain", 0.30).over(frame)
-        dark = (core + np.clip(whole - inner, 0, None)) * np.clip(1 + 0.28 * grain, 0.3, 1.8)
+        # Rims are broken, thick on one side and missing on the other.
+        broken = np.clip(0.40 + 0.75 * scene.noise("laser-scars rims", 0.62).over(frame), 0, 1.5)
+        dark = (core + np.clip(whole - inner, 0, None) * broken) * np.clip(
+            1 + 0.28 * grain, 0.3, 1.8
+        )
         absorb(scene.linear, np.asarray(1.15 * dark, np.float32), MELANIN)
         exact = spots(frame, x, y, radius, edge=0.02, ripples=burns.ripples[k])
         mask = scene.add_mask("laser-scar", exact * (float(strength.max(initial=0.0)) > 0.1))
