@@ -26,12 +26,16 @@ from server.rendering.cup_sizes import (
     draw_cup,
 )
 from server.rendering.eye import MM_PER_DEGREE, Eye
+from server.rendering.fellows import resembling, turned
 from server.rendering.streams import stream
 
 _DISTANCE_MEAN_MM = 4.76
 _DISTANCE_SD_MM = 0.34
 
-__all__ = ["Anatomy", "cup_ratio_percentile", "draw_anatomy"]
+CAMERA_ROLL_DEG = 2.5
+"""Standard deviation of the roll of a photograph, degrees."""
+
+__all__ = ["CAMERA_ROLL_DEG", "Anatomy", "cup_ratio_percentile", "draw_anatomy"]
 
 Harmonic = tuple[int, float, float]
 """Order, relative amplitude and phase of one ripple of an outline."""
@@ -201,11 +205,24 @@ def _ripple(harmonics: tuple[Harmonic, ...], angle: NDArray[np.float64]) -> NDAr
 
 
 def draw_anatomy(eye: Eye) -> Anatomy:
-    """Draw the healthy anatomy of an eye from its seed, age and pigmentation."""
-    return _draw(eye.seed, eye.age, eye.pigmentation)
+    """Draw the healthy anatomy of an eye from its seed, age and pigmentation.
+
+    It is as the photograph shows it: turned about the fovea by the roll of head
+    and camera. A fellow eye is drawn to resemble the person's first.
+    """
+    return _as_photographed(eye.seed, eye.person, eye.age, eye.pigmentation)
 
 
 @lru_cache(maxsize=256)
+def _as_photographed(seed: int, person: int | None, age: float, pigmentation: float) -> Anatomy:
+    anatomy = _draw(seed, age, pigmentation)
+    if person is not None:
+        anatomy = resembling(_draw(person, age, pigmentation), anatomy)
+    # Pure roll of the photograph: SD 2.5 degrees with the eyes' own 3.3 makes the 4.2
+    # that 1581 photographs of three public sets show.
+    return turned(anatomy, math.radians(stream(seed, "camera roll").normal(0.0, CAMERA_ROLL_DEG)))
+
+
 def _draw(seed: int, age: float, pigmentation: float) -> Anatomy:
     rng = stream(seed, "anatomy")
 

@@ -96,7 +96,7 @@ def _expected_light(pigmentation: float) -> tuple[float, float]:
 @lru_cache(maxsize=256)
 def camera_name(eye: Eye) -> str:
     """Return the name of the style that an eye's camera mostly is."""
-    drawn = CAMERAS[int(stream(eye.seed, "camera").choice(len(CAMERAS), p=_SHARE))]
+    drawn = CAMERAS[int(stream(eye.person_seed, "camera").choice(len(CAMERAS), p=_SHARE))]
     return eye.camera or drawn
 
 
@@ -108,7 +108,7 @@ def camera_of(eye: Eye) -> CameraStyle:
     BadInput
         If ``eye.camera`` is neither empty nor a known style.
     """
-    rng = stream(eye.seed, "camera")
+    rng = stream(eye.person_seed, "camera")
     name = CAMERAS[int(rng.choice(len(CAMERAS), p=_SHARE))]
     other = CAMERAS[int(rng.integers(len(CAMERAS)))]
     if eye.camera:
@@ -202,7 +202,10 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
     sharp = gaussian(linear, style.blur_deg * ppd)
     wide = gaussian(linear, 1.1 * ppd)
     veil = _stray(linear, cover)
-    encoded, grey = np.empty_like(sharp), np.empty(sharp.shape[:2], np.float32)
+    # The light is done with: its memory holds the encoded picture.
+    encoded, grey = (linear if sharp is not linear else np.empty_like(sharp)), np.empty(
+        sharp.shape[:2], np.float32
+    )
     develop(
         sharp, wide, encoded, grey, np.float32(style.halation), np.float32(style.haze),
         veil, np.float32(style.fringe), np.float32(style.rim), style.rim_angle,

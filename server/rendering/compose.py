@@ -66,6 +66,9 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
         painter.paint_front(scene, variant, severity)
 
     _add_places(scene)
+    # The maps are the largest thing here and nobody reads them any more.
+    scene.vessels = None
+    frame.forget_grids()
     picture = photograph(scene.linear, eye, frame)
     return _displayed(scene, picture, tuple(features), view)
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 import numpy as np
-from scipy.stats import norm
 
 DISC_MEAN_MM = 1.77
 DISC_SD_MM = 0.26
@@ -41,7 +41,7 @@ def cup_ratio_percentile(disc_height_mm: float, percentile: float) -> float:
     -----
     Crowston 2004, table 4; sizes are matched by rank because his scale is smaller.
     """
-    return _cup_at(disc_height_mm, float(norm.ppf(percentile / 100)))
+    return _cup_at(disc_height_mm, NormalDist().inv_cdf(percentile / 100))
 
 
 def _cup_at(disc_height_mm: float, deviate: float) -> float:

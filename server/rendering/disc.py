@@ -111,7 +111,7 @@ class DiscLook:
     @classmethod
     def of(cls, eye: Eye, anatomy: Anatomy) -> DiscLook:
         """Return the healthy disc of an eye."""
-        rng = stream(eye.seed, "disc look")
+        rng = stream(eye.person_seed, "disc look")
         # A cup smaller than its own offset would not contain the disc's centre,
         # about which the profiles are measured: bring it nearer.
         room = 0.75 * min(anatomy.cup_ratio_horizontal, anatomy.cup_ratio_vertical)

@@ -96,6 +96,8 @@ class Eye:
     age : years, 8 to 95.
     camera : name of a camera style; the empty string lets the seed choose.
     quality : 0 (hazy, soft, unevenly lit) to 1 (sharp and clear).
+    person : seed of the same person's other eye, which this one resembles; None for
+        an eye that stands by itself (see ``population.fellow_eye``).
     """
 
     seed: int
@@ -104,6 +106,12 @@ class Eye:
     age: float = 40.0
     camera: str = ""
     quality: float = 0.85
+    person: int | None = None
+
+    @property
+    def person_seed(self) -> int:
+        """Source of the draws that both eyes of a person share: colours, camera, build."""
+        return self.seed if self.person is None else self.person
 
 
 @dataclass(frozen=True)

@@ -39,7 +39,7 @@ class FieldShape:
     @classmethod
     def of(cls, eye: Eye) -> FieldShape:
         """Return the shape that an eye's camera cuts."""
-        rng = stream(eye.seed, "field shape")
+        rng = stream(eye.person_seed, "field shape")
         cut, height, kind, corner = rng.random(4)
         tabs: tuple[Tab, ...] = ("square", "pointed", "round", "", "", "")
         return cls(
@@ -49,7 +49,7 @@ class FieldShape:
         )
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=2)
 def field_cover(shape: FieldShape, size: int) -> Floats:
     """Return how much of each pixel lies in the field, 0 to 1, shape (size, size)."""
     tab = ("", "square", "pointed", "round").index(shape.tab)

@@ -118,6 +118,15 @@ class Frame:
         """Canonical y of every pixel, degrees, shape (size, size)."""
         return np.ascontiguousarray(np.broadcast_to(self.rows[:, None], (self.size_px,) * 2))
 
+    def forget_grids(self) -> None:
+        """Let the grids of every pixel go; they are made again when asked for.
+
+        Frames are kept as keys of what is remembered between pictures, and the
+        grids of a large one are larger than what is remembered.
+        """
+        self.__dict__.pop("x", None)
+        self.__dict__.pop("y", None)
+
     def to_pixels(self, x: float, y: float) -> tuple[float, float]:
         """Return the (column, row) of a canonical point, pixel middles at integers."""
         return (

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from server.errors import BadInput
@@ -59,3 +61,17 @@ def draw_eye(
     if camera and camera not in CAMERAS:
         raise BadInput(f"unknown camera {camera!r}; known: {', '.join(CAMERAS)}")
     return Eye(seed, side, pigmentation, age, camera or "", quality)
+
+
+def fellow_eye(eye: Eye) -> Eye:
+    """Return the other eye of the same person: similar, not identical.
+
+    Pigmentation, camera, age and quality are the same, disc, cup and angles
+    correlate as measured in fellow eyes, vessels are its own. The fellow of a
+    fellow is the eye itself.
+    """
+    side: Side = "left" if eye.side == "right" else "right"
+    if eye.person is not None:
+        return replace(eye, seed=eye.person, side=side, person=None)
+    seed = int(stream(eye.seed, "fellow eye").integers(2**53))
+    return replace(eye, seed=seed, side=side, person=eye.seed)

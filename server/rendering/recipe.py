@@ -26,6 +26,10 @@ CASE_MIX: Mapping[Kind, float] = {"normal": 0.40, "finding": 0.38, "look-alike":
 """Shares of the realistic mix: our own judgement, between screening (nearly all
 normal) and teaching (nearly all abnormal)."""
 
+_AIM_DEG = 0.9
+"""How far the middle of a photograph strays from its target, standard deviation, degrees:
+our own judgement from the scatter of discs in published sets."""
+
 Range = tuple[float, float]
 Name = TypeVar("Name", bound=str)
 
@@ -137,7 +141,14 @@ class CardRecipe:
             Feature(each.kind, each.variant, cast(float, _within(each.severity, share)))
             for each, share in zip(self.features, shares[3:], strict=True)
         )
-        return Drawn(eye, features, replace(self.view, size_px=size_px))
+        return Drawn(eye, features, self._aimed(seed, size_px))
+
+    def _aimed(self, seed: int, size_px: int) -> View:
+        """Return the view as a patient's eye holds it: near where it was meant to look."""
+        aim = np.clip(stream(seed, "aim").normal(0.0, _AIM_DEG, 2), -2 * _AIM_DEG, 2 * _AIM_DEG)
+        x, y = self.view.centre_deg
+        centre = (round(x + float(aim[0]), 2), round(y + float(aim[1]), 2))
+        return replace(self.view, centre_deg=centre, size_px=size_px)
 
 
 def view_from_dict(data: Mapping[str, Any]) -> View:

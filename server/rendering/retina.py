@@ -59,7 +59,7 @@ class RetinaLook:
     @classmethod
     def of(cls, eye: Eye, anatomy: Anatomy) -> RetinaLook:
         """Return the healthy retina of an eye."""
-        rng = stream(eye.seed, "retina look")
+        rng = stream(eye.person_seed, "retina look")
         return cls(
             melanin=1.0,
             tessellation=anatomy.tessellation,
@@ -84,7 +84,7 @@ class Smooth:
     disc_away2: Floats
 
 
-@lru_cache(maxsize=6)
+@lru_cache(maxsize=3)
 def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
     """Return the slow noise and the choroid on a grid coarse enough to be cheap.
 
@@ -110,7 +110,7 @@ def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
 def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     """Return the linear RGB of the retina on the coarse grid, (rows, columns, 3)."""
     pig = eye.pigmentation
-    rng = stream(eye.seed, "fundus colour")
+    rng = stream(eye.person_seed, "fundus colour")
     own = rng.normal(size=4)
     melanin = (0.30 + pig + 0.2 * pig * pig) * look.melanin
     # A dense epithelium hides the choroid; between dark islands of a pigmented

@@ -61,22 +61,22 @@ def test_disc_fovea_distance_in_disc_diameters(sample: list[Anatomy]) -> None:
 
 
 def test_fovea_lies_below_the_disc(sample: list[Anatomy]) -> None:
-    # Rohrschneider 2004: 5.6 +- 3.3 degrees; Lim 2005: 6.5 +- 2.9. Camera roll is
-    # added by the camera, not by the anatomy.
+    # As photographed, roll of head and camera included: 6.67 +- 4.20 degrees, fovea above
+    # in 5.1% (1581 discs and foveas of three public sets); 7.76 +- 3.63 (R. A. Jonas 2015).
     angle = _of(sample, lambda a: a.disc_angle)
-    assert 5.6 <= angle.mean() <= 7.8
-    assert 2.7 <= angle.std() <= 3.9
-    assert 0.005 <= (angle < 0).mean() <= 0.10
+    assert 5.5 <= angle.mean() <= 7.9
+    assert angle.std() == pytest.approx(4.2, abs=0.6)
+    assert 0.02 <= (angle < 0).mean() <= 0.10
 
 
 def test_fovea_height_in_disc_diameters(sample: list[Anatomy]) -> None:
-    # Lim 2005: 0.29 +- 0.14 disc diameters below the disc's centre; that spread itself
-    # puts about 7% of foveas under the lower disc edge.
+    # Lim 2005: 0.29 +- 0.14 disc diameters below the disc's centre in level pictures. The
+    # 4.2 degrees of the 1581 photographs over 2.65 diameters make the spread 0.19.
     height = _of(sample, lambda a: -a.disc_y / a.disc_diameter)
     assert height.mean() == pytest.approx(0.29, abs=0.04)
-    assert height.std() == pytest.approx(0.14, abs=0.03)
+    assert 0.13 <= height.std() <= 0.22
     above_lower_edge = _of(sample, lambda a: float(-a.disc_y < a.disc_height / 2))
-    assert above_lower_edge.mean() > 0.90
+    assert above_lower_edge.mean() > 0.85
 
 
 def test_scale_is_that_of_a_24_mm_eye() -> None:

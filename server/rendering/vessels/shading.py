@@ -36,7 +36,7 @@ class VesselLook:
 
 def draw_look(eye: Eye, anatomy: Anatomy) -> VesselLook:
     """Draw the look of an eye's vessels."""
-    rng = stream(eye.seed, "vessel look")
+    rng = stream(eye.person_seed, "vessel look")
     strength = float(np.exp(rng.normal(0.0, 0.09)))
     redness = float(rng.normal(0.0, 0.05))
     streak = float(np.clip(rng.normal(1.0, 0.25), 0.45, 1.6))
