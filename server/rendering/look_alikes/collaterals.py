@@ -102,7 +102,7 @@ def _across(scene: Scene, veins: Tree, severity: float) -> list[Stroke]:
         start = _nearest(veins, (x, -3.5), upper & wide)
         end = _nearest(veins, (x + 0.8, 3.5), lower & wide)
         middle = (start + end) / 2 + np.array([bow, 0.0])
-        strokes.append(_bypass(start, middle, end, size * width, 0.34 * wave, dive=False))
+        strokes.append(_bypass(start, middle, end, size * width, 0.22 * wave, dive=False))
     return strokes
 
 

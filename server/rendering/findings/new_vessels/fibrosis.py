@@ -63,7 +63,7 @@ def _sheet(scene: Scene, places: Places, severity: float) -> tuple[list[Stroke],
     body, strands = [], []
     held: list[tuple[np.ndarray, np.ndarray]] = []
     for n in range(_BANDS):
-        length, width = rng.uniform(5.0, 11.0), rng.uniform(0.55, 1.05)
+        length, width = rng.uniform(6.0, 13.0), rng.uniform(0.65, 1.45)
         holds, offsets = rng.uniform(0, 2 * math.pi, 3), rng.uniform(-1.0, 1.0, (22, 2))
         shares, wide = rng.uniform(0, 1, (22, 2)), rng.uniform(0.35, 1.0, 22)
         there = n < 2 or rng.random() < 0.65
@@ -79,7 +79,7 @@ def _sheet(scene: Scene, places: Places, severity: float) -> tuple[list[Stroke],
         if len(path) < 6:
             continue
         t = np.linspace(0, 1, len(path))
-        born = np.asarray(smoothstep(0.0, 0.35, size * 1.35 - t), float)
+        born = np.asarray(smoothstep(0.0, 0.6, size * 1.6 - t), float)
         uneven = 1 + 0.30 * np.sin(4.3 * t + holds[0]) + 0.24 * np.sin(9.1 * t + holds[1])
         # Broad at the disc, drawn out into a thread at the far end.
         spread = (0.40 + 0.80 * np.exp(-3.5 * t)) * np.sqrt(1 - 0.97 * t)
