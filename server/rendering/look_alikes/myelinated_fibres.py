@@ -8,6 +8,7 @@ here to be told from a swollen margin, more of ours do.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -71,12 +72,27 @@ def _cover(scene: Scene, xs: Floats, ys: Floats, severity: float) -> Floats:
         start = -0.25 if draws[2] < _TOUCH else 1.0 + 2.5 * draws[3]
         half /= 1 + max(start, 0.0) / 3.0
         length = (3.6 + 4.0 * draws[4]) * (0.30 + 0.70 * severity) * (1.0 if n == 0 else 0.6)
-        total = np.maximum(
-            total, _patch(scene, n, xs, ys, psi, r, beyond, middle, half, start, length)
+        apart = np.angle(np.exp(1j * (psi - np.float32(middle)))).astype(np.float32)
+        near = (
+            (np.abs(apart) < 1.6 * half) & (beyond > start - 0.1) & (beyond < start + 1.5 * length)
         )
+        band = _Band(half, start, length)
+        here = _patch(
+            scene, n, xs[near], ys[near], psi[near], apart[near], beyond[near], r[near], band
+        )
+        total[near] = np.maximum(total[near], here)
     dense = np.float32(smoothstep(0.0, 0.30, severity))
     away = smoothstep(_MACULA_KEPT_DEG, _MACULA_KEPT_DEG + 1.2, np.hypot(xs, ys))
     return (total * dense * away.astype(np.float32)).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class _Band:
+    """One patch: half width in fibre angle (radians), start and length beyond the disc."""
+
+    half: float
+    start: float
+    length: float
 
 
 def _patch(
@@ -85,15 +101,13 @@ def _patch(
     xs: Floats,
     ys: Floats,
     psi: Floats,
-    r: Floats,
+    apart: Floats,
     beyond: Floats,
-    middle: float,
-    half: float,
-    start: float,
-    length: float,
+    r: Floats,
+    band: _Band,
 ) -> Floats:
     """Return one patch: a band of fibres, each sheathed over a stretch of its own."""
-    apart = np.angle(np.exp(1j * (psi - middle))).astype(np.float32)
+    half, start, length = band.half, band.start, band.length
 
     def along(layer: str, cell: float, squeeze: float) -> Floats:
         # Noise drawn out along the fibres: nearly the same number all along one of them.

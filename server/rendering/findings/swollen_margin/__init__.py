@@ -8,13 +8,9 @@ Stages follow the modified Frisén scale (see ``stages``); the halo and the rais
 from __future__ import annotations
 
 from server.rendering.features import Painter, register
+from server.rendering.findings.swollen_margin.courses import major_courses
 from server.rendering.findings.swollen_margin.halo import Halo, swell
-from server.rendering.findings.swollen_margin.hiding import (
-    Veils,
-    major_courses,
-    paint_over_vessels,
-    signs,
-)
+from server.rendering.findings.swollen_margin.hiding import paint_over_vessels, signs
 from server.rendering.findings.swollen_margin.marks import (
     paint_capillaries,
     paint_cotton_wool,
@@ -23,6 +19,7 @@ from server.rendering.findings.swollen_margin.marks import (
     paint_haemorrhages,
 )
 from server.rendering.findings.swollen_margin.stages import graded, progress
+from server.rendering.findings.swollen_margin.veils import Veils
 from server.rendering.lesions import smoothstep
 from server.rendering.scene import Scene
 
