@@ -136,7 +136,7 @@ def test_all_measures_run_one_way(variant: str) -> None:
     halo = [float(r.masks.get("swelling-halo", np.zeros(1)).sum()) for r in shown]
     assert np.all(np.diff(halo) >= 0)
     cup = [float(r.facts["cup_disc_ratio_vertical"]) for r in shown]
-    assert np.all(np.diff(cup) <= 1e-9)
+    assert np.all(np.diff(cup) <= 1e-3)
     # The cup is kept at first and filled at stage 4 (Frisén 1982).
     assert cup[5] > 0.95 * cup[0]
     assert cup[-3] < 0.2
