@@ -103,7 +103,7 @@ def test_small_steps_of_severity_are_small_steps_in_the_picture(kind: str) -> No
 @pytest.mark.parametrize("kind", ["crowded-disc", "disc-drusen", "tilted-disc"])
 @pytest.mark.parametrize("seed", SEEDS)
 def test_no_vessel_is_hidden(kind: str, seed: int) -> None:
-    # Gale 2019; review of optic disc drusen 2016: vessels stay clear over the margin.
+    # Gale 2019; Optic nerve head drusen, Review of Optometry: vessels stay clear over the margin.
     shown, twin = drawn(seed, kind, 1.0), drawn(seed, kind, 0.0)
     for name in ("arterioles", "venules"):
         assert shown.masks[name].sum() > 0.93 * twin.masks[name].sum()

@@ -1,7 +1,8 @@
 """The swollen margin against the modified Frisén scale, read off the pictures.
 
-The scale: Frisén 1982; modified by Scott and others 2010. A stretch of vessel counts as
-hidden below 0.3 of the contrast it should have (row 26 of the published-value checks).
+The scale: Frisén 1982; modified scale as given in Neuro-Ophthalmology 2023 (PMC10332214). A
+stretch of vessel counts as
+hidden below 0.3 of the contrast it should have (derived from the scale; the cut-off is our own).
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 All nerve fibres of a small (often long-sighted) eye squeeze through a small opening, so that
 the rim fills the disc and stands up a little, most on the nasal side. No halo, no hidden
-vessel (Gale and others 2019).
+vessel (Gale 2019).
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 A scalloped edge, small or no cup, yellow refractile bodies (the deeper ones only felt as
 lumps), no redness, and every vessel in sight over a clear peripapillary retina
-(review: Optic nerve head drusen, 2016; Gale and others 2019).
+(Optic nerve head drusen, Review of Optometry, year not seen; Gale 2019).
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """The modified Frisén scale, and how severity runs along it.
 
-The key feature of each stage (Frisén 1982; modified by Scott and colleagues 2010):
+The key feature of each stage (Frisén 1982; modified scale as given in Neuro-Ophthalmology
+2023, PMC10332214):
 
 1. a C-shaped greyish halo with a temporal gap,
 2. the halo is complete, the nasal border raised, no major vessel hidden,
