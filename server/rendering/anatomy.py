@@ -274,7 +274,7 @@ def _draw(seed: int, age: float, pigmentation: float) -> Anatomy:
     ageing = float(np.clip((age - 45.0) / 40.0, 0.0, 1.0))
     sclerosis = float(np.clip(ageing * rng.uniform(0.15, 1.0) + 0.05 * rng.random(), 0.0, 1.0))
     # Grade 0 to 3 rises with age; a dense epithelium hides the choroid.
-    choroid = rng.beta(1.3, 2.6) + 0.45 * ageing * rng.random()
+    choroid = rng.beta(1.2, 3.0) + 0.45 * ageing * rng.random()
     tessellation = float(np.clip(choroid, 0.0, 1.0))
     youth = 1.0 / (1.0 + math.exp((age - 27.0) / 6.5))
     lustre = float(np.clip(youth * rng.uniform(0.35, 1.15), 0.0, 1.0))

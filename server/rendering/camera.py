@@ -32,8 +32,11 @@ _STYLES: dict[str, tuple[tuple[float, float, float], float]] = {
     "beige": ((0.62, 1.75, 1.35), 0.46),
     "brown": ((0.44, 1.00, 0.55), 0.52),
     "rose": ((1.12, 1.25, 1.25), 0.36),
+    "straw": ((0.58, 1.62, 0.50), 0.46),
+    "slate": ((0.40, 1.12, 1.02), 0.58),
+    "plum": ((0.70, 0.74, 0.98), 0.48),
 }
-_SHARE = (0.17, 0.24, 0.10, 0.14, 0.11, 0.13, 0.11)
+_SHARE = (0.12, 0.20, 0.09, 0.13, 0.11, 0.11, 0.09, 0.05, 0.06, 0.04)
 
 
 CAMERAS: tuple[str, ...] = tuple(_STYLES)
@@ -124,7 +127,7 @@ def camera_of(eye: Eye) -> CameraStyle:
     red, green = _expected_light(eye.pigmentation)
     red0, green0 = _expected_light(0.40)
     exposure = (red0 / red) ** 0.30 * (green0 / green) ** 0.32
-    gain = gain * exposure * math.exp(rng.normal(0.0, 0.18))
+    gain = gain * exposure * math.exp(rng.normal(-0.03, 0.24))
     poor = 1.0 - float(np.clip(eye.quality, 0, 1))
     old = max(eye.age - 55.0, 0.0) / 40.0
     angle, reach = rng.uniform(0, 2 * math.pi), abs(rng.normal(0, 0.13)) * (1 + 2.0 * poor)
@@ -132,10 +135,10 @@ def camera_of(eye: Eye) -> CameraStyle:
     warm = rng.random()
     return CameraStyle(
         gain=(float(gain[0]), float(gain[1]), float(gain[2])),
-        fall=float(fall * rng.uniform(0.60, 1.30) * (1 + 0.5 * poor)),
+        fall=float(fall * rng.uniform(0.45, 1.45) * (1 + 0.5 * poor)),
         lamp_x=float(reach * math.cos(angle)),
         lamp_y=float(reach * math.sin(angle)),
-        blur_deg=float(rng.uniform(0.026, 0.046) * (1 + 1.9 * poor)),
+        blur_deg=float(rng.uniform(0.022, 0.046) * (1 + 1.9 * poor)),
         halation=float(rng.uniform(0.06, 0.13)),
         haze=float(min(haze, 0.75)),
         yellow=float(0.35 * old * rng.random()),
@@ -143,10 +146,10 @@ def camera_of(eye: Eye) -> CameraStyle:
         rim=float(rng.gamma(1.5, 0.45) * (1 + 1.2 * poor)),
         rim_angle=float(rng.uniform(0, 2 * math.pi)),
         rim_colour=(0.030 + 0.03 * warm, 0.018, 0.022 - 0.012 * warm),
-        sharpen=float(rng.uniform(0.15, 0.75)),
-        saturation=float(rng.normal(1.04, 0.05)),
-        contrast=float(rng.uniform(0.0, 0.35)),
-        noise=float(rng.uniform(0.5, 1.3) * (1 + 0.6 * poor)),
+        sharpen=float(rng.uniform(0.15, 1.15)),
+        saturation=float(np.clip(rng.normal(1.01, 0.10), 0.78, 1.22)),
+        contrast=float(rng.uniform(0.0, 0.95)),
+        noise=float(rng.uniform(0.4, 1.7) * (1 + 0.6 * poor)),
         shape=FieldShape.of(eye),
     )
 

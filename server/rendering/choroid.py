@@ -67,7 +67,7 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
         it is the same at every size.
     """
     rng = stream(eye.seed, "choroid")
-    width_deg = rng.uniform(0.50, 0.72)
+    width_deg = rng.uniform(0.52, 0.86)
     bend = rng.uniform(0.40, 0.70)
     turn = rng.choice((-1.0, 1.0)) * rng.uniform(0.6, 1.1)
     # The line integral needs the net's surroundings: a wider, coarser frame,
@@ -92,11 +92,11 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     angle: Floats = np.float32(0.5) * np.arctan2(v, u)
     angle += np.float32(bend) * (
         0.75 * Noise(eye.seed, "choroid course", 5.0).over(wide)
-        + 0.80 * Noise(eye.seed, "choroid bends", 1.7).over(wide)
+        + 0.42 * Noise(eye.seed, "choroid bends", 2.2).over(wide)
     )
     # Long ribbons, and fainter cross-links at an angle to them: the links join
     # neighbours and leave lozenges of stroma between, as in a real choroid.
-    main = _ribbon_set(eye, "main", angle, width_deg, 7, wide)
+    main = _ribbon_set(eye, "main", angle, width_deg, 10, wide)
     links = _ribbon_set(eye, "links", np.add(angle, np.float32(turn)), 0.8 * width_deg, 4, wide)
     band = np.maximum(main, np.float32(0.8) * links - np.float32(0.55))
     span = frame.field_deg / pitch

@@ -25,7 +25,7 @@ FOVEA_SOURCE = 0.34
 """Strength of the source at the fovea relative to the disc's."""
 
 
-@njit(cache=True, fastmath=True, inline="always")
+@njit(cache=True, fastmath=True)
 def _atan2(y: float, x: float) -> float:
     """Return the angle of (x, y), to 1e-4 rad: fast enough to use for every pixel."""
     ax, ay = abs(x), abs(y)

@@ -191,11 +191,12 @@ def spots(
         return out
 
     def each(value: ArrayLike) -> NDArray[np.float64]:
-        return np.ascontiguousarray(np.broadcast_to(np.asarray(value, float), (n,)))
+        # A copy, so that the loop is compiled once: for writable arrays without strides.
+        return np.array(np.broadcast_to(np.asarray(value, float), (n,)))
 
     _spots(
         out, float(frame.columns[crop.left]), float(frame.rows[crop.top]), frame.degrees_per_px,
-        x, each(y), each(radius), each(edge), each(strength), each(aspect), each(turn),
+        each(x), each(y), each(radius), each(edge), each(strength), each(aspect), each(turn),
         np.zeros((n, 0)) if ripples is None else np.ascontiguousarray(ripples, float), add,
     )  # fmt: skip
     return out

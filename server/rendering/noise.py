@@ -31,7 +31,7 @@ def key(seed: int, layer: str) -> int:
     return int.from_bytes(digest(seed, layer)[:4], "little")
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _scramble(value: int) -> int:
     """Mix the bits of a 32-bit integer (a well-known xor-shift-multiply finaliser)."""
     value &= 0xFFFFFFFF
@@ -62,7 +62,7 @@ def lattice_values(key: int, row0: int, column0: int, rows: int, columns: int) -
     return out
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def _weights(t: float) -> tuple[float, float, float, float]:
     """Return the four cubic B-spline weights at the fraction ``t`` of a cell."""
     s = 1.0 - t

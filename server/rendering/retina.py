@@ -29,7 +29,7 @@ _MELANIN = (0.72, 1.00, 1.32)
 _BLOOD = (0.085, 1.00, 0.93)
 _SCLERA = (1.32, 0.60, 0.40)
 _DOUBLE_PASS = 1.24
-_GRAIN = ((0.50, 0.032), (0.25, 0.036), (0.125, 0.030))
+_GRAIN = ((0.50, 0.044), (0.25, 0.038), (0.125, 0.030))
 _COARSE_PX_PER_DEGREE = 8.5
 
 
@@ -65,7 +65,7 @@ class RetinaLook:
             tessellation=anatomy.tessellation,
             lustre=anatomy.lustre,
             foveal_reflex=float(rng.uniform(0.5, 1.3)),
-            macular_darkness=float(rng.uniform(0.90, 1.65)),
+            macular_darkness=float(rng.uniform(0.80, 1.70)),
             macular_pigment=anatomy.macular_pigment,
             grain=float(rng.uniform(0.8, 1.25)),
         )
@@ -112,6 +112,7 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     pig = eye.pigmentation
     rng = stream(eye.person_seed, "fundus colour")
     own = rng.normal(size=4)
+    core_deg, wide_deg = rng.uniform(1.30, 2.0), rng.uniform(2.8, 4.8)
     melanin = (0.30 + pig + 0.2 * pig * pig) * look.melanin
     # A dense epithelium hides the choroid; between dark islands of a pigmented
     # choroid the contrast is all the stronger where it does show.
@@ -125,8 +126,8 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     macula = look.macular_darkness * (1 + 0.25 * pig)
     # The dark of the fovea is no compass circle.
     warped = layers.away2 * np.exp(np.float32(0.13) * layers.mid + np.float32(0.10) * layers.big)
-    core = np.exp(-((warped / np.float32(1.6**2)) ** 0.75))
-    wide = np.exp(-((warped / np.float32(3.6**2)) ** 0.8))
+    core = np.exp(-((warped / np.float32(core_deg**2)) ** 0.75))
+    wide = np.exp(-((warped / np.float32(wide_deg**2)) ** 0.8))
     yellow = look.macular_pigment * np.exp(-layers.away2 / np.float32(2.3**2))
     sclera = [s * (1.08 - 0.40 * pig) for s in _SCLERA]
     out = np.empty((*layers.vessels.shape, 3), np.float32)
@@ -163,7 +164,7 @@ def _mix(
         for j in range(out.shape[1]):
             slow, med, ves, vis = big[i, j], mid[i, j], vessels[i, j], show[i, j]
             epithelium = (
-                0.56 * (1 + 0.10 * slow + 0.07 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
+                0.56 * (1 + 0.10 * slow + 0.12 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
             # A blonde choroid has little there: its vessels are red on pale instead.

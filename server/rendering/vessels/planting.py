@@ -80,7 +80,7 @@ def plant(trunks: list[Trunk]) -> Growing:
     return g
 
 
-@njit(cache=True, inline="always")
+@njit(cache=True)
 def cell_of(v: float) -> int:
     k = int((v + REACH) / _CELL) + 1
     return min(max(k, 0), SIDE - 1)

@@ -54,7 +54,7 @@ def draw_look(eye: Eye, anatomy: Anatomy) -> VesselLook:
     )
 
 
-@njit(cache=True, inline="always", fastmath=True)
+@njit(cache=True, fastmath=True)
 def _covered(offset: float, radius: float) -> float:
     """Share of a pixel that a straight blood column covers (both in pixels).
 
@@ -65,7 +65,7 @@ def _covered(offset: float, radius: float) -> float:
     return min(max(min(d + 0.75, radius) - max(d - 0.75, -radius), 0.0) / 1.5, 1.0)
 
 
-@njit(cache=True, inline="always", fastmath=True)
+@njit(cache=True, fastmath=True)
 def _column(offset: float, radius: float, degree: float) -> float:
     """Optical depth of a blood column: round in section, more blood in a wide one."""
     u = offset / (radius + 0.35)
