@@ -12,6 +12,7 @@ import sys
 BENCHMARKS = {
     "rendering": "cost of each finding and view, beside a plain filter chain",
     "fundus_checks": "the thirty published figures on 300 eyes",
+    "outliers": "500 random eyes with random features, the worst 40 on a sheet",
     "first_picture": "from starting the program to the first eye, cold and warm",
     "answers": "an answer's round trip at 1, 20 and 100 learners, beside a bare insert",
     "planning": "composing a round from 10,000 cards, beside sorting them",
