@@ -135,7 +135,7 @@ def camera_of(eye: Eye) -> CameraStyle:
     warm = rng.random()
     return CameraStyle(
         gain=(float(gain[0]), float(gain[1]), float(gain[2])),
-        fall=float(fall * rng.uniform(0.45, 1.45) * (1 + 0.5 * poor)),
+        fall=float(min(fall * rng.uniform(0.45, 1.45) * (1 + 0.5 * poor), 0.90)),
         lamp_x=float(reach * math.cos(angle)),
         lamp_y=float(reach * math.sin(angle)),
         blur_deg=float(rng.uniform(0.022, 0.046) * (1 + 1.9 * poor)),
@@ -206,9 +206,8 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
     wide = gaussian(linear, 1.1 * ppd)
     veil = _stray(linear, cover)
     # The light is done with: its memory holds the encoded picture.
-    encoded, grey = (linear if sharp is not linear else np.empty_like(sharp)), np.empty(
-        sharp.shape[:2], np.float32
-    )
+    encoded = np.empty_like(sharp) if sharp is linear else linear
+    grey = np.empty(sharp.shape[:2], np.float32)
     develop(
         sharp, wide, encoded, grey, np.float32(style.halation), np.float32(style.haze),
         veil, np.float32(style.fringe), np.float32(style.rim), style.rim_angle,

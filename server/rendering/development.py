@@ -39,7 +39,11 @@ def illuminate(
         for j in range(size):
             x = (2.0 * j + 1.0) / size - 1.0 - lamp_x
             q2 = x * x + y * y
-            lit = np.float32(max(1.10 - fall * q2 - 0.25 * fall * q2 * q2, 0.10))
+            beam = 1.10 - fall * q2 - 0.25 * fall * q2 * q2
+            if beam < 0.5:
+                # Outside the beam there is still scattered light, fading without an edge.
+                beam = 0.5 * math.exp(2.0 * beam - 1.0)
+            lit = np.float32(beam)
             linear[i, j, 0] *= lit * gain[0]
             linear[i, j, 1] *= lit * gain[1]
             linear[i, j, 2] *= lit * gain[2] * blue

@@ -146,9 +146,9 @@ def _tissue(
     # Light returns less from far down.
     tone = (1 - 0.22 * min(float(look.cup_depth), 1.0)) * (1 + 0.035 * fine + 0.02 * streak)
     if look.pores > 0.01:
-        dots = Noise(eye.seed, "lamina pores", 0.14).over(frame, crop)
-        tone -= 0.27 * np.float32(look.pores) * smoothstep(0.5, 1.4, dots) * hollow
-        tone += 0.07 * np.float32(look.pores) * smoothstep(0.4, 1.3, -dots) * hollow
+        dots = Noise(eye.seed, "lamina pores", 0.11).over(frame, crop)
+        tone -= 0.16 * np.float32(look.pores) * smoothstep(0.6, 1.6, dots) * hollow
+        tone += 0.03 * np.float32(look.pores) * smoothstep(0.4, 1.3, -dots) * hollow
     for c in range(3):
         floor[..., c] = np.float32(lamina[c] * math.exp(-_BLOOD[c] * veiled)) * tone
     out = rim + hollow[..., None] * (floor - rim)

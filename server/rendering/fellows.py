@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from server.rendering.cup_sizes import DISC_MEAN_MM, DISC_OVAL, cup_ratio_percentile
 from server.rendering.eye import MM_PER_DEGREE
@@ -59,9 +59,7 @@ def turned(anatomy: Anatomy, roll: float) -> Anatomy:
 
 def resembling(first: Anatomy, own: Anatomy) -> Anatomy:
     """Return ``own`` bent to be the fellow of ``first``: alike, not identical."""
-    angle = math.radians(
-        _mixed(first.disc_angle, own.disc_angle, _ANGLE_MEAN, _ANGLE_ALIKE),
-    )
+    angle = math.radians(_mixed(first.disc_angle, own.disc_angle, _ANGLE_MEAN, _ANGLE_ALIKE))
     usual = _DISTANCE_MEAN_MM / MM_PER_DEGREE
     distance = _mixed(first.disc_distance, own.disc_distance, usual, _DISTANCE_ALIKE)
     wide = DISC_MEAN_MM / MM_PER_DEGREE
@@ -73,7 +71,7 @@ def resembling(first: Anatomy, own: Anatomy) -> Anatomy:
     vertical = _usual_cup(height) + _mixed(_departure(first), _departure(own), 0.0, _CUP_ALIKE)
     vertical = min(max(vertical, 0.05), cup_ratio_percentile(height * MM_PER_DEGREE, 98.5))
     wider = _mixed(_width_over_height(first), _width_over_height(own), 1.13, 0.7)
-    traits = {
+    traits: dict[str, Any] = {
         name: max(_mixed(getattr(first, name), getattr(own, name), mean, alike), 0.0)
         for name, (mean, alike) in _TRAITS.items()
     }

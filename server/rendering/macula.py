@@ -55,11 +55,12 @@ def surface_reflexes(
     angle = np.arctan2(ys, xs)
     arc = LineNoise(eye.seed, "macular ring", 0.9, 2 * math.pi).at(angle)
     wobble = LineNoise(eye.seed, "macular ring radius", 0.7, 2 * math.pi).at(angle)
-    thickness = rng.uniform(0.22, 0.5)
-    off = (ring_r - np.float32(radius) * (1 + 0.06 * wobble)) / np.float32(thickness)
+    thickness = rng.uniform(0.35, 0.95)
+    off = (ring_r - np.float32(radius) * (1 + 0.09 * wobble)) / np.float32(thickness)
     # The ring has a crisp inner edge and fades outwards.
     ring = np.exp(-np.where(off < 0, off * off * 2.2, off * off * 0.45))
-    ring = ring * np.clip(0.45 + 0.75 * arc, 0, 1.6)
+    # Never a whole circle: the surface mirrors in stretches.
+    ring = ring * np.clip(0.25 + 0.80 * arc, 0, 1.4) * np.clip(0.65 + 0.5 * patchy, 0.1, 1.5)
     sheen += rng.uniform(0.15, 0.85) * max(look.lustre - 0.15, 0.0) * ring
     return np.asarray(sheen, np.float32)
 

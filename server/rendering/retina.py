@@ -164,7 +164,7 @@ def _mix(
         for j in range(out.shape[1]):
             slow, med, ves, vis = big[i, j], mid[i, j], vessels[i, j], show[i, j]
             epithelium = (
-                0.56 * (1 + 0.10 * slow + 0.12 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
+                0.56 * (1 + 0.10 * slow + 0.095 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
             # A blonde choroid has little there: its vessels are red on pale instead.

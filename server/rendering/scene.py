@@ -157,7 +157,7 @@ class Scene:
         """Add changes to the vessels (fields of ``VesselChanges``) to those made before.
 
         Factors (calibre, tortuosity, opacity, reflex) multiply, shifts add up,
-        of losses and beading the greatest counts; ``cup`` and ``seen`` replace.
+        of losses and beading the greatest counts; ``cup``, ``cup_edge`` and ``seen`` replace.
 
         Raises
         ------

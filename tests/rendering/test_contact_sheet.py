@@ -11,7 +11,7 @@ import pytest
 from server.errors import BadInput
 from server.rendering.contact_sheet import CAPTION_PX, GAP_PX, contact_sheet
 from server.rendering.eye import Picture
-from server.rendering.manifest import Row, columns_of, write_manifest
+from server.rendering.manifest import columns_of, write_manifest
 
 
 def plain(level: int, size: int = 64) -> Picture:

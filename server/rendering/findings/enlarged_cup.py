@@ -20,6 +20,7 @@ from server.rendering.fibres import FibreDefect
 from server.rendering.lesions import absorb, blur, grown, smoothstep
 from server.rendering.scene import Scene
 from server.rendering.strokes import draw, streak_bundle
+from server.rendering.vessels.model import Floats
 
 _FLOOR = 0.25
 
@@ -58,9 +59,23 @@ class EnlargedCup(Painter):
             "enlarged-cup zone"
         ).uniform(0.2, 1.0)
         radius = disc.mean_radius
+        bend = 0.07 * radius * severity
+        place = _place(scene, variant)
+
+        def bends(x: Floats, y: Floats) -> Floats:
+            # Steepest where the rim is lost: vessels leave a notch like a bayonet.
+            apart = np.angle(np.exp(1j * (np.arctan2(y - disc.y, x - disc.x) - place)))
+            return np.asarray(bend * (1 + 1.3 * np.exp(-((apart / 0.45) ** 2))))
+
+        def edge(x: Floats, y: Floats) -> Floats:
+            # Asked when the vessels are laid out: the cup as it is then, notch and all.
+            theta = np.arctan2(y - disc.y, x - disc.x).astype(np.float32)
+            return np.asarray(disc.level(x, y) / look_up(disc.cup, theta), float)
+
         scene.change_vessels(
             nasal_shift=0.30 * radius * severity,
-            cup_bend=0.07 * radius * severity,
+            cup_bend=bends if notched else bend,
+            cup_edge=edge,
             cup_fade=float(smoothstep(0.15, 0.85, severity)),
             cup=replace(
                 scene.anatomy,

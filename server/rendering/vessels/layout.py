@@ -86,16 +86,22 @@ def _moved(
         pull = changes.nasal_shift * np.exp(-((anatomy.disc_level(x, y) / 0.95) ** 4))
         x = x + pull * anatomy.disc_x / anatomy.disc_distance
         y = y + pull * anatomy.disc_y / anatomy.disc_distance
-    if changes.cup_bend:
-        cup = changes.cup or anatomy
+    if callable(changes.cup_bend) or changes.cup_bend:
         dx, dy = x - anatomy.disc_x, y - anatomy.disc_y
         reach = np.maximum(np.hypot(dx, dy), 1e-6)
         # Inside the cup the vessel runs displaced along the wall; each trunk its own way.
-        within = 1 - _ss(0.86, 1.08, cup.cup_level(x, y))
+        within = 1 - _ss(0.86, 1.08, _cup_level(changes, anatomy, x, y))
         way = np.where((tree.trunk + 2 * tree.lower + artery) % 2 == 0, 1.0, -1.0)
-        step = changes.cup_bend * within * way * np.clip(reach / 0.8, 0, 1)
+        step = _amount(changes.cup_bend, x, y) * within * way * np.clip(reach / 0.8, 0, 1)
         x, y = x - step * dy / reach, y + step * dx / reach
     return x, y
+
+
+def _cup_level(changes: VesselChanges, anatomy: Anatomy, x: Floats, y: Floats) -> Floats:
+    """Return the position in the cup as changed: 1 on its edge, less inside."""
+    if changes.cup_edge is not None:
+        return np.asarray(changes.cup_edge(x, y), float)
+    return (changes.cup or anatomy).cup_level(x, y)
 
 
 def _uneven(tree: Tree, seed: int, level: Floats, artery: bool) -> Floats:
@@ -118,7 +124,7 @@ def _opacity(
     y: Floats,
     artery: bool,
 ) -> Floats:
-    opacity = 0.26 + 0.74 * _ss(0.0, 0.60, tree.path)
+    opacity = 0.50 + 0.50 * _ss(0.0, 0.55, tree.path)
     opacity *= 0.55 + 0.45 * _ss(0.0, 1.8, tree.to_tip)
     fine = tree.trunk == _CAPILLARY
     opacity[fine] *= 0.15 + 0.85 * _ss(0.0, 0.6, tree.path[fine])
@@ -129,9 +135,11 @@ def _opacity(
         small[fine] = 1.0
         opacity *= 1 - changes.fine_disc_loss * 0.9 * small * (1 - _ss(0.95, 1.25, level))
     if changes.cup_fade:
-        edge = (changes.cup or anatomy).cup_level(x, y)
-        hidden = _ss(0.66, 0.90, edge) * (1 - _ss(0.96, 1.06, edge))
-        opacity *= 1 - changes.cup_fade * hidden
+        edge = _cup_level(changes, anatomy, x, y)
+        hidden = _ss(0.76, 0.93, edge) * (1 - _ss(0.97, 1.05, edge))
+        # A trunk bridges the edge at least in part; a small vessel is lost under it.
+        least = 0.35 * _ss(0.09, 0.20, tree.radius)
+        opacity *= 1 - changes.cup_fade * hidden * (1 - least)
     if changes.seen is not None:
         opacity = np.where(changes.seen(replace(tree, x=x, y=y)), opacity, 0.0)
     return np.clip(opacity, 0.0, 1.0)

@@ -115,9 +115,12 @@ class VesselChanges:
         over it, myelin). ``artery_opacity`` and ``vein_opacity`` multiply it.
     nasal_shift : degrees by which the trunks are pushed nasally on the disc.
     cup_bend : degrees by which a vessel steps sideways where it climbs out of the cup
-        (bayoneting), using ``cup`` for where the cup's edge is.
+        (bayoneting), a number or by place, using ``cup`` or ``cup_edge`` for where the
+        cup's edge is.
     cup_fade : 0 to 1, how far vessels vanish under the overhanging edge of ``cup``.
     cup : the anatomy with the changed cup, or None for the eye's own.
+    cup_edge : function of place that is below 1 inside the cup, for a cup that no ellipse
+        describes (a notch); None to go by ``cup``.
     fine_disc_loss : 0 to 1, share of the fine vessels on the disc that are gone.
     reflex : factor on the light streak of arteries.
     seen : function of a tree giving a mask of the nodes that are drawn, or None for all.
@@ -132,9 +135,10 @@ class VesselChanges:
     artery_opacity: Amount = 1.0
     vein_opacity: Amount = 1.0
     nasal_shift: float = 0.0
-    cup_bend: float = 0.0
+    cup_bend: Amount = 0.0
     cup_fade: float = 0.0
     cup: Anatomy | None = None
+    cup_edge: ByPlace | None = None
     fine_disc_loss: float = 0.0
     reflex: float = 1.0
     seen: Callable[[Tree], NDArray[np.bool_]] | None = None

@@ -153,12 +153,12 @@ def _shade(
                     red = linear[i, j, 0]
                     top = max(0.92, 1.7 * linear[i, j, 1])
                     linear[i, j, 0] = red + full * (min(red, top) - red)
-                    ar *= 1.0 + 0.9 * on
-                    dense = 1.0 + 1.35 * on
+                    ar *= 1.0 + 0.35 * on
+                    dense = 1.0 + 1.0 * on
                     # White tissue sends back blue that the retina never does; left
                     # in the vessels it would turn them magenta.
-                    blue = 1.0 + 2.4 * on
-                    vr *= 1.0 + 0.8 * on
+                    blue = 1.0 + 1.6 * on
+                    vr *= 1.0 + 0.25 * on
                 linear[i, j, 0] *= math.exp(-(ar * oa + vr * ov))
                 linear[i, j, 1] *= math.exp(-dense * (artery[1] * oa + vein[1] * ov))
                 linear[i, j, 2] *= math.exp(-blue * (artery[2] * oa + vein[2] * ov))
