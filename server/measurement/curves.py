@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 LEAST_ANSWERS = 60
 BLOCK = 10
 MOST_BLOCKS = 30
+REWEIGHTINGS = 4
 WIDEST_BAND = 0.35
 """A curve less certain than this at its end is not shown."""
 
@@ -148,9 +149,11 @@ def fit_law(law: Law, numbers: Floats, shares: Floats, errors: Floats | None = N
 def learning_curve(right: Sequence[bool]) -> Curve | None:
     """Fit a learner's answers, or return None while they say too little.
 
-    At least 60 answers are needed, the fit must succeed, and its band at the
+    The fit is by weighted least squares over blocks of answers, weighted anew
+    by the fitted accuracy until it settles: weights taken from each block's own
+    share would favour the blocks that went well by luck. At least 60 answers are needed, the fit must succeed, and its band at the
     last answer must not be wider than 0.35. Of the two laws the one with the
-    smaller weighted error is kept.
+    higher likelihood is kept.
 
     Parameters
     ----------
@@ -163,23 +166,34 @@ def learning_curve(right: Sequence[bool]) -> Curve | None:
     sizes: Floats = np.array([len(block) for block in blocks], dtype=np.float64)
     numbers: Floats = np.cumsum(sizes) - (sizes - 1) / 2
     shares: Floats = np.array([block.mean() for block in blocks])
-    # Smoothed, so that a clean block does not count as free of error.
-    smooth = (shares * sizes + 1) / (sizes + 2)
-    errors: Floats = np.sqrt(smooth * (1 - smooth) / sizes)
     curves = []
     for law in Law:
         try:
-            curve = fit_law(law, numbers, shares, errors)
+            curve = _reweighted(law, numbers, shares, sizes)
         except BadInput:
             continue
         if np.isfinite(curve.covariance).all():
-            misfit = (
-                law_value(law, numbers, curve.ceiling, curve.rise, curve.pace) - shares
-            ) / errors
-            curves.append((float(misfit @ misfit), curve))
+            chances = _chances(curve, numbers)
+            likelihood = sizes * (shares * np.log(chances) + (1 - shares) * np.log(1 - chances))
+            curves.append((-float(likelihood.sum()), curve))
     if not curves:
         return None
     best = min(curves, key=lambda pair: pair[0])[1]
     if best.band(count).width > WIDEST_BAND:
         return None
     return Curve(best.law, best.ceiling, best.rise, best.pace, best.covariance, count)
+
+
+def _reweighted(law: Law, numbers: Floats, shares: Floats, sizes: Floats) -> Curve:
+    chances: Floats = np.full_like(shares, np.clip(shares.mean(), 0.05, 0.95))
+    for _ in range(REWEIGHTINGS):
+        curve = fit_law(law, numbers, shares, np.sqrt(chances * (1 - chances) / sizes))
+        chances = _chances(curve, numbers)
+    return curve
+
+
+def _chances(curve: Curve, numbers: Floats) -> Floats:
+    """Return fitted accuracies, kept off 0 and 1, where an answer would be no surprise."""
+    fitted = law_value(curve.law, numbers, curve.ceiling, curve.rise, curve.pace)
+    chances: Floats = np.clip(fitted, 0.03, 0.97)
+    return chances

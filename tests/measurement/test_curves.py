@@ -48,13 +48,14 @@ def test_nothing_is_drawn_from_too_few_answers() -> None:
 
 def test_the_band_covers_the_true_accuracy() -> None:
     rng = np.random.default_rng(11)
-    curves = [learning_curve(answers(rng, 300)) for _ in range(60)]
+    curves = [learning_curve(answers(rng, 300)) for _ in range(100)]
     shown = [curve for curve in curves if curve is not None]
-    assert len(shown) >= 50
+    assert len(shown) >= 85
     for number in (20.0, 150.0, 300.0):
         true = 0.92 - 0.45 * np.exp(-number / 40)
         covered = np.mean([true in curve.band(number) for curve in shown])
-        assert covered >= 0.80, number
+        # Nominal 95 %; below 87 of 100 would be a band too narrow, not chance.
+        assert covered >= 0.87, number
         assert np.mean([curve.band(number).width for curve in shown]) < 0.35
 
 
