@@ -67,7 +67,7 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
         it is the same at every size.
     """
     rng = stream(eye.seed, "choroid")
-    width_deg = rng.uniform(0.52, 0.86)
+    width_deg = rng.uniform(0.44, 0.64)
     bend = rng.uniform(0.40, 0.70)
     turn = rng.choice((-1.0, 1.0)) * rng.uniform(0.6, 1.1)
     # The line integral needs the net's surroundings: a wider, coarser frame,

@@ -86,7 +86,7 @@ def retina(scene: Scene) -> Floats:
     ).copy()  # fmt: skip
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=1)
 def _retina(
     eye: Eye,
     anatomy: Anatomy,
@@ -94,7 +94,7 @@ def _retina(
     retina_values: tuple[float, ...],
     fibre_values: tuple[float, tuple[FibreDefect, ...], float],
 ) -> Floats:
-    """Return the light of a retina; kept, as the twin and most findings share it."""
+    """Return the light of a retina; the last is kept, as a twin and most findings share it."""
     look = RetinaLook(*retina_values)
     strength, defects, striae = fibre_values
     fibres = FibreLook(strength, list(defects), striae)
@@ -124,7 +124,7 @@ def _add_places(scene: Scene) -> None:
     """Add the masks of the field, fovea and macula, and clip all others to the field."""
     frame = scene.frame
     field = aperture(scene.eye, frame)
-    away2 = frame.x**2 + frame.y**2
+    away2 = frame.columns[None, :] ** 2 + frame.rows[:, None] ** 2
     scene.add_mask("fovea", away2 < (_FOVEA_MM / 2 / MM_PER_DEGREE) ** 2)
     scene.add_mask("macula", away2 < (_MACULA_MM / 2 / MM_PER_DEGREE) ** 2)
     for mask in scene.masks.values():

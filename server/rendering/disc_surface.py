@@ -25,7 +25,7 @@ from server.rendering.streams import stream
 _TISSUE = (2.15, 0.55, 0.31)
 _BLOODLESS = (1.55, 0.62, 0.48)
 _WAXY = (1.95, 0.62, 0.29)
-_FLOOR = (2.55, 0.73, 0.44)
+_FLOOR = (2.45, 0.69, 0.43)
 _BLOOD = (0.11, 1.00, 0.93)
 
 
@@ -157,10 +157,10 @@ def _tissue(
     wall = np.exp(-(off * off) * np.float32(1.3))
     facing = np.cos(theta - np.float32(light_from))
     steep = np.float32(0.06) / np.maximum(soft, 0.05)
-    shade = depth * wall * np.minimum(steep, 1.0) * (0.10 + 0.16 * facing)
+    shade = depth * wall * np.minimum(steep, 1.0) * (0.13 + 0.27 * facing)
     # The nasal wall overhangs: its shade falls on the floor beside it.
     under = np.exp(-(((off + 1.1) / 1.0) ** 2)) * look_up(towards(NASAL, 1.5), theta)
-    shade += depth * 0.22 * under * hollow
+    shade += depth * 0.30 * under * hollow
     bulge = look_up(look.height, theta)
     shade += bulge * 0.20 * facing * np.exp(-(((rho - 0.9) / 0.25) ** 2))
     scale = np.float32(_exposed(eye))

@@ -150,45 +150,48 @@ class VesselMap:
 
     Parameters
     ----------
-    packed : float32 (size, size, 6), the maps below side by side, so that drawing and
-        shading touch one place in memory per pixel; all 0 far from any vessel.
+    packed : float32 (size, size, 4), side by side so that drawing and shading touch one
+        place in memory per pixel: signed distance from the axis, radius (0 far from any
+        vessel), opacity (negative where this vessel lies over the other tree), length
+        along the vessel.
 
     Notes
     -----
-    The views are float32 (size, size); ``radius`` is 0 far from any vessel.
+    Each property is float32 (size, size).
     """
 
     packed: Pixels
 
     @property
     def inside(self) -> Pixels:
-        """Signed distance to the wall in pixels, positive inside (a copy; -1000 far away)."""
-        return np.where(self.packed[..., 2] > 0, self.packed[..., 0], np.float32(-1000))
+        """Signed distance to the wall in pixels, positive inside (-1000 far away)."""
+        gap = self.packed[..., 1] - np.abs(self.packed[..., 0])
+        return np.where(self.packed[..., 1] > 0, gap, np.float32(-1000))
 
     @property
     def offset(self) -> Pixels:
         """Signed distance from the vessel's axis in pixels, positive left of the flow as seen."""
-        return self.packed[..., 1]
+        return self.packed[..., 0]
 
     @property
     def radius(self) -> Pixels:
         """Half width of the nearest vessel in pixels, 0 where none is near."""
-        return self.packed[..., 2]
+        return self.packed[..., 1]
 
     @property
     def opacity(self) -> Pixels:
         """How much of the vessel is seen, 0 to 1."""
-        return self.packed[..., 3]
+        return np.abs(self.packed[..., 2])
 
     @property
     def front(self) -> Pixels:
         """1 where this vessel lies over the other tree, 0 where under."""
-        return self.packed[..., 4]
+        return (self.packed[..., 2] < 0).astype(np.float32)
 
     @property
     def along(self) -> Pixels:
         """Length along the vessel from its root, degrees (for marks that follow a vessel)."""
-        return self.packed[..., 5]
+        return self.packed[..., 3]
 
 
 @dataclass(frozen=True, eq=False)

@@ -80,14 +80,13 @@ def _capsules(
                 r = r0 + t * (r1 - r0)
                 if d > r + beyond:
                     continue
-                value = r - d
-                if value > packed[i, j, 0] or packed[i, j, 2] == 0.0:
-                    packed[i, j, 0] = value
-                    packed[i, j, 1] = d if dx * ey < dy * ex else -d
-                    packed[i, j, 2] = r
-                    packed[i, j, 3] = opacity[p] + t * (opacity[k] - opacity[p])
-                    packed[i, j, 4] = 1.0 if front[k] else 0.0
-                    packed[i, j, 5] = step0 + t * (step1 - step0)
+                before = packed[i, j, 1]
+                if before == 0.0 or r - d > before - abs(packed[i, j, 0]):
+                    seen = opacity[p] + t * (opacity[k] - opacity[p])
+                    packed[i, j, 0] = d if dx * ey < dy * ex else -d
+                    packed[i, j, 1] = r
+                    packed[i, j, 2] = -seen if front[k] else seen
+                    packed[i, j, 3] = step0 + t * (step1 - step0)
 
 
 def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
@@ -100,7 +99,7 @@ def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
     frame : the pixel grid.
     """
     scale = frame.px_per_degree
-    packed = np.zeros((frame.size_px, frame.size_px, 6), np.float32)
+    packed = np.zeros((frame.size_px, frame.size_px, 4), np.float32)
     above = np.maximum(tree.parent, 0)
     # A side branch is not a cone from its host's width: it starts a quarter wider
     # than it goes on, the funnel of a real mouth.
@@ -135,7 +134,7 @@ def _visible(packed: Pixels) -> NDArray[np.bool_]:
     out = np.zeros((height, width), np.bool_)
     for i in range(height):
         for j in range(width):
-            r = packed[i, j, 2]
-            if r > 0.0 and packed[i, j, 3] > 0.25:
-                out[i, j] = abs(packed[i, j, 1]) <= max(r, 0.5)
+            r = packed[i, j, 1]
+            if r > 0.0 and abs(packed[i, j, 2]) > 0.25:
+                out[i, j] = abs(packed[i, j, 0]) <= max(r, 0.5)
     return out

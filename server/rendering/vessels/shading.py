@@ -96,14 +96,14 @@ def _shade(
     height, width = a_map.shape[:2]
     for i in range(height):
         for j in range(width):
-            ra, rv = a_map[i, j, 2], v_map[i, j, 2]
+            ra, rv = a_map[i, j, 1], v_map[i, j, 1]
             if ra == 0.0 and rv == 0.0:
                 continue
-            ai = a_map[i, j, 0] if ra > 0.0 else -1000.0
-            vi = v_map[i, j, 0] if rv > 0.0 else -1000.0
-            a_off, a_seen = a_map[i, j, 1], a_map[i, j, 3]
-            v_off, v_seen = v_map[i, j, 1], v_map[i, j, 3]
-            top_vein = v_map[i, j, 4] > 0.5
+            a_off, a_seen = a_map[i, j, 0], abs(a_map[i, j, 2])
+            v_off, v_seen = v_map[i, j, 0], abs(v_map[i, j, 2])
+            ai = ra - abs(a_off) if ra > 0.0 else -1000.0
+            vi = rv - abs(v_off) if rv > 0.0 else -1000.0
+            top_vein = v_map[i, j, 2] < 0.0
             near_artery = ai > -0.30 * scale
             if ai < -0.8 and vi < -0.8 and not (near_artery and sheen > 0.02):
                 continue
@@ -168,7 +168,7 @@ def _shade(
                 if wide > 0.0:
                     s = streak_width
                     u = (a_off / ra + 0.06) / s
-                    glint = math.sin(3.1 * a_map[i, j, 5] + 2.0 * n0) * n2
+                    glint = math.sin(3.1 * a_map[i, j, 3] + 2.0 * n0) * n2
                     f = wide * streak * math.exp(-u * u) * (0.72 + 0.20 * glint + 0.10 * slow)
                     f *= a_seen * min(oa * 1.6, 1.0)
                     f = min(max(f, 0.0), 0.95)
@@ -182,7 +182,7 @@ def _shade(
                 wide = min(max((rv / scale - 0.10) / 0.10, 0.0), 1.0)
                 if wide > 0.0:
                     u = (v_off / rv + 0.06) / 0.24
-                    glint = math.sin(2.3 * v_map[i, j, 5] + 2.0 * n1) * n0
+                    glint = math.sin(2.3 * v_map[i, j, 3] + 2.0 * n1) * n0
                     f = wide * vein_streak * math.exp(-u * u) * (0.45 + 0.45 * glint + 0.2 * slow)
                     f = max(f, 0.0) * v_seen
                     linear[i, j, 0] *= math.exp(0.07 * f)
