@@ -67,7 +67,7 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
         it is the same at every size.
     """
     rng = stream(eye.seed, "choroid")
-    width_deg = rng.uniform(0.44, 0.64)
+    width_deg = rng.uniform(0.42, 0.60)
     bend = rng.uniform(0.40, 0.70)
     turn = rng.choice((-1.0, 1.0)) * rng.uniform(0.6, 1.1)
     # The line integral needs the net's surroundings: a wider, coarser frame,
@@ -92,13 +92,16 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     angle: Floats = np.float32(0.5) * np.arctan2(v, u)
     angle += np.float32(bend) * (
         0.75 * Noise(eye.seed, "choroid course", 5.0).over(wide)
-        + 0.42 * Noise(eye.seed, "choroid bends", 2.2).over(wide)
+        + 0.55 * Noise(eye.seed, "choroid bends", 2.4).over(wide)
     )
     # Long ribbons, and fainter cross-links at an angle to them: the links join
     # neighbours and leave lozenges of stroma between, as in a real choroid.
-    main = _ribbon_set(eye, "main", angle, width_deg, 10, wide)
+    main = _ribbon_set(eye, "main", angle, width_deg, 8, wide)
     links = _ribbon_set(eye, "links", np.add(angle, np.float32(turn)), 0.8 * width_deg, 4, wide)
-    band = np.maximum(main, np.float32(0.8) * links - np.float32(0.55))
+    # Here a vessel lies plainly behind the pigment, there it is hardly seen: even
+    # stripes would look like sand under water.
+    main *= np.clip(0.80 + 0.50 * Noise(eye.seed, "choroid depth", 3.2).over(wide), 0.05, 1.6)
+    band = np.maximum(main, np.float32(1.0) * links - np.float32(0.45))
     span = frame.field_deg / pitch
     out = _window(band, wide, frame, span)
     # Where the net lies is decided on the coarse grid, how sharp its walls are here.
@@ -112,7 +115,7 @@ def _ribbon_set(
     """Return ribbons along a course (radians) on the net's grid, about unit variance."""
     # Two scales of noise, or all ribbons would be of one width.
     field = Noise(eye.seed, f"choroid {name}", width_deg * 0.85).over(wide)
-    field += np.float32(0.8) * Noise(eye.seed, f"choroid {name} broad", width_deg * 1.9).over(wide)
+    field += np.float32(0.95) * Noise(eye.seed, f"choroid {name} broad", width_deg * 2.2).over(wide)
     smeared = np.empty_like(field)
     _smear(field, np.cos(course), np.sin(course), steps, smeared)
     band = gaussian(smeared, 0.11 * _PX_PER_DEGREE)
