@@ -151,9 +151,10 @@ def learning_curve(right: Sequence[bool]) -> Curve | None:
 
     The fit is by weighted least squares over blocks of answers, weighted anew
     by the fitted accuracy until it settles: weights taken from each block's own
-    share would favour the blocks that went well by luck. At least 60 answers are needed, the fit must succeed, and its band at the
-    last answer must not be wider than 0.35. Of the two laws the one with the
-    higher likelihood is kept.
+    share would favour the blocks that went well by luck. At least 60 answers
+    are needed, the fit must succeed, and its band at the last answer must not
+    be wider than 0.35. Of the two laws the one with the higher likelihood is
+    kept.
 
     Parameters
     ----------
