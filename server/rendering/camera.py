@@ -32,8 +32,8 @@ _STYLES: dict[str, tuple[tuple[float, float, float], float]] = {
     "beige": ((0.62, 1.75, 1.35), 0.46),
     "brown": ((0.44, 1.00, 0.55), 0.52),
     "rose": ((1.12, 1.25, 1.25), 0.36),
-    "straw": ((0.58, 1.62, 0.50), 0.46),
-    "slate": ((0.40, 1.12, 1.02), 0.58),
+    "straw": ((0.68, 1.42, 0.48), 0.46),
+    "slate": ((0.46, 1.10, 0.84), 0.58),
     "plum": ((0.70, 0.74, 0.98), 0.48),
 }
 _SHARE = (0.12, 0.20, 0.09, 0.13, 0.11, 0.11, 0.09, 0.05, 0.06, 0.04)
@@ -42,6 +42,8 @@ _SHARE = (0.12, 0.20, 0.09, 0.13, 0.11, 0.11, 0.09, 0.05, 0.06, 0.04)
 CAMERAS: tuple[str, ...] = tuple(_STYLES)
 """Names of the camera styles."""
 
+_MOST_GREEN = 0.46
+"""Most green light beside red that the camera makes of an average retina, linear."""
 _TABLE_TOP = 8.0
 _TABLE_SIZE = 4096
 
@@ -128,6 +130,10 @@ def camera_of(eye: Eye) -> CameraStyle:
     red0, green0 = _expected_light(0.40)
     exposure = (red0 / red) ** 0.30 * (green0 / green) ** 0.32
     gain = gain * exposure * math.exp(rng.normal(-0.03, 0.24))
+    # White balance seldom makes a fundus olive: encoded red is mostly 1.7 of green in
+    # photographs, which is three times as much in linear light.
+    balance = green * gain[1] / (red * gain[0])
+    gain[1:] *= min(1.0, _MOST_GREEN / balance)
     poor = 1.0 - float(np.clip(eye.quality, 0, 1))
     old = max(eye.age - 55.0, 0.0) / 40.0
     angle, reach = rng.uniform(0, 2 * math.pi), abs(rng.normal(0, 0.13)) * (1 + 2.0 * poor)

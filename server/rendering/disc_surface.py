@@ -47,7 +47,7 @@ def _exposed(eye: Eye) -> float:
     """
     pig = eye.pigmentation
     dark = max(pig - 0.45, 0.0)
-    return math.exp(0.9 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig) * (1 - 0.45 * dark)
+    return math.exp(1.25 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig) * (1 - 0.45 * dark)
 
 
 def _rim_blood(look: DiscLook) -> Profile:
