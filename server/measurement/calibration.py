@@ -59,6 +59,20 @@ class Calibration:
         """Return how many answers it rests on."""
         return sum(level.right.answers for level in self.levels)
 
+    @property
+    def leaning(self) -> float | None:
+        """Return the bias in standard errors, as if every claim were true.
+
+        Calibration in the large (D. R. Cox, *Biometrika* 45 (1958) 562-565): the
+        difference of the claims' sum and the number right over the root of the
+        sum of claim (1 - claim). Beyond about 2 either way chance is a poor
+        explanation. None when every claim is 0 or 1, which leaves nothing to chance.
+        """
+        spread = math.fsum(
+            level.right.answers * level.stated * (1 - level.stated) for level in self.levels
+        )
+        return self.bias * self.answers / math.sqrt(spread) if spread > 0 else None
+
 
 def calibration(claims: Iterable[tuple[float, bool]]) -> Calibration | None:
     """Compare stated chances with outcomes; None without answers.

@@ -89,6 +89,12 @@ class SequentialTest:
                 ratio, decided = 0.0, count
         return Standing(readiness, count, count - decided, ratio)
 
+    def fewest_to_ready(self, standing: Standing) -> int:
+        """Return how many further answers, all right, would make the learner ready; 0 if ready."""
+        if standing.readiness == Readiness.READY:
+            return 0
+        return math.ceil((self.upper - standing.ratio) / self.right)
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:

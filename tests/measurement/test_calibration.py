@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import pearsonr
 from sklearn.metrics import brier_score_loss
+from statsmodels.stats.proportion import proportions_ztest
 
 from server.errors import BadInput
 from server.measurement.calibration import calibration, certainty_calibration
@@ -75,3 +76,25 @@ def test_nothing_and_nonsense() -> None:
         certainty_calibration([("certain", True)])
     with pytest.raises(BadInput, match="outside 0 to 1"):
         calibration([(1.2, True)])
+
+
+@pytest.mark.parametrize(("right", "answers"), [(20, 40), (38, 40), (40, 40)])
+def test_leaning_of_one_level_is_the_test_of_one_share(right: int, answers: int) -> None:
+    """With a single level it is statsmodels' z test of a share against the claim."""
+    measured = certainty_calibration([("sure", number < right) for number in range(answers)])
+    assert measured is not None
+    z, _ = proportions_ztest(right, answers, value=0.95, prop_var=0.95)
+    assert measured.leaning == pytest.approx(-z)
+
+
+def test_leaning_over_levels() -> None:
+    """By hand: claims 10 x .95 + 10 x .5 = 14.5, 10 right; variance .475 + 2.5."""
+    measured = certainty_calibration(
+        [("sure", number < 5) for number in range(10)]
+        + [("guessing", number < 5) for number in range(10)]
+    )
+    assert measured is not None
+    assert measured.leaning == pytest.approx(4.5 / 2.975**0.5)
+    certain = calibration([(1.0, True), (0.0, False)])
+    assert certain is not None
+    assert certain.leaning is None

@@ -115,3 +115,16 @@ def test_cumulative_sum_signals_as_often_as_enumerated(
 def test_first_possible_signal() -> None:
     assert steady_since([True] * 25) == [11, 22]
     assert steady_since([True] * 10) == []
+
+
+@pytest.mark.parametrize("answers", ["", "1", "110", "1111111111", "00000", "1" * 16, "0000011"])
+def test_fewest_answers_to_ready(answers: str) -> None:
+    """Found by trying: so many right answers decide, one fewer does not."""
+    given = [mark == "1" for mark in answers]
+    fewest = STANDARD.fewest_to_ready(STANDARD.standing(given))
+    assert STANDARD.standing(given + [True] * fewest).readiness == Readiness.READY
+    if fewest:
+        fewer = STANDARD.standing(given + [True] * (fewest - 1))
+        assert fewer.readiness != Readiness.READY
+    # Sixteen straight right pass (Wald 1945, worked for .70 against .85, errors .05).
+    assert STANDARD.fewest_to_ready(STANDARD.standing([])) == 16
