@@ -11,42 +11,66 @@ from server.rendering.frame import Floats
 
 
 @njit(cache=True, fastmath=True)
-def _blur_columns(source: Floats, kernel: Floats, out: Floats) -> None:
-    """Blur along the first axis of a (rows, values) array, repeating the edge rows."""
-    rows, width = source.shape
-    half = kernel.size // 2
-    for i in range(rows):
-        k0 = kernel[half]
-        for j in range(width):
-            out[i, j] = k0 * source[i, j]
-        # Symmetric kernel: rows above and below share a weight, one multiply for two.
-        for n in range(1, half + 1):
-            weight = kernel[half + n]
-            up, down = max(i - n, 0), min(i + n, rows - 1)
-            for j in range(width):
-                out[i, j] += weight * (source[up, j] + source[down, j])
+def _blur(source: Floats, kernel: Floats, channels: int, out: Floats) -> None:
+    """Blur (rows, columns * channels) along both axes, repeating the edges.
 
-
-@njit(cache=True, fastmath=True)
-def _blur_rows(source: Floats, kernel: Floats, channels: int, out: Floats) -> None:
-    """Blur along the second axis of (rows, columns * channels), repeating the edges."""
+    ``out`` may be ``source`` itself: the rows still needed are kept.
+    """
     rows, width = source.shape
     half = kernel.size // 2
     pad = half * channels
     line = np.empty(width + 2 * pad, np.float32)
+    kept = np.empty((half + 1, width), np.float32)
     for i in range(rows):
-        for j in range(width):
-            line[pad + j] = source[i, j]
+        kept[i % (half + 1)] = source[i]
+        middle = line[pad : pad + width]
+        _weigh(middle, kept[i % (half + 1)], kernel[half])
+        # Symmetric kernel: rows above and below share a weight, one multiply for two.
+        for n in range(1, half, 2):
+            _add_two(
+                middle,
+                kept[max(i - n, 0) % (half + 1)], source[min(i + n, rows - 1)], kernel[half + n],
+                kept[max(i - n - 1, 0) % (half + 1)], source[min(i + n + 1, rows - 1)],
+                kernel[half + n + 1],
+            )  # fmt: skip
+        if half % 2:
+            up, down = kept[max(i - half, 0) % (half + 1)], source[min(i + half, rows - 1)]
+            _add(middle, up, down, kernel[2 * half])
         for j in range(pad):
-            line[j] = source[i, j % channels]
-            line[pad + width + j] = source[i, width - channels + j % channels]
-        for j in range(width):
-            out[i, j] = kernel[half] * line[pad + j]
-        for n in range(1, half + 1):
-            weight = kernel[half + n]
-            shift = n * channels
-            for j in range(width):
-                out[i, j] += weight * (line[pad + j - shift] + line[pad + j + shift])
+            line[j] = line[pad + j % channels]
+            line[pad + width + j] = line[pad + width - channels + j % channels]
+        row = out[i]
+        _weigh(row, middle, kernel[half])
+        for n in range(1, half, 2):
+            near, far = n * channels, (n + 1) * channels
+            _add_two(
+                row,
+                line[pad - near :], line[pad + near :], kernel[half + n],
+                line[pad - far :], line[pad + far :], kernel[half + n + 1],
+            )  # fmt: skip
+        if half % 2:
+            _add(row, line, line[2 * pad :], kernel[2 * half])
+
+
+@njit(cache=True, fastmath=True)
+def _weigh(out: Floats, values: Floats, weight: np.float32) -> None:
+    for j in range(out.size):
+        out[j] = weight * values[j]
+
+
+@njit(cache=True, fastmath=True)
+def _add(out: Floats, a: Floats, b: Floats, weight: np.float32) -> None:
+    for j in range(out.size):
+        out[j] += weight * (a[j] + b[j])
+
+
+@njit(cache=True, fastmath=True)
+def _add_two(
+    out: Floats, a: Floats, b: Floats, first: np.float32, c: Floats, d: Floats, second: np.float32
+) -> None:
+    """Add two weighted pairs at once: half as often to memory and back."""
+    for j in range(out.size):
+        out[j] = out[j] + first * (a[j] + b[j]) + second * (c[j] + d[j])
 
 
 @njit(cache=True, fastmath=True)
@@ -111,13 +135,14 @@ def enlarge(image: Floats, shape: tuple[int, int], extent: tuple[float, float]) 
     return out[..., 0] if flat else out
 
 
-def gaussian(image: Floats, sigma: float) -> Floats:
+def gaussian(image: Floats, sigma: float, *, in_place: bool = False) -> Floats:
     """Return an image blurred by a Gaussian of ``sigma`` pixels, edges repeated.
 
     Parameters
     ----------
     image : (rows, columns) or (rows, columns, channels), float32.
     sigma : standard deviation in pixels; below 0.15 the image is returned as it is.
+    in_place : write the result over a contiguous image instead of into new memory.
 
     Notes
     -----
@@ -129,32 +154,50 @@ def gaussian(image: Floats, sigma: float) -> Floats:
         return image
     flat = image.ndim == 2
     source = np.ascontiguousarray(image[..., None] if flat else image, np.float32)
+    small, step = reduced_gaussian(source, sigma, in_place=in_place)
+    if step == 1:
+        return small[..., 0] if flat else small
+    out = source if in_place else np.empty_like(source)
+    _enlarge(small, 1 / step, 1 / step, out)
+    return out[..., 0] if flat else out
+
+
+def reduced_gaussian(source: Floats, sigma: float, *, in_place: bool = False) -> tuple[Floats, int]:
+    """Return a blurred image before it is enlarged again, and how much smaller it is.
+
+    Parameters
+    ----------
+    source : (rows, columns, channels), float32, contiguous.
+    sigma : standard deviation in pixels.
+    in_place : as for ``gaussian``; counts only where the step is 1.
+
+    Returns
+    -------
+    The image on blocks of ``step`` x ``step`` pixels, and the step.
+    """
     height, width, channels = source.shape
     step = 1
     while sigma / step > 5.0 and min(height, width) / step > 16:
         step *= 2
-    if step > 1:
-        small = np.empty((-(-height // step), -(-width // step), channels), np.float32)
-        _reduce(source, step, small)
-        # Variance of a block mean is (step^2 - 1) / 12 pixels, of the linear
-        # enlargement step^2 / 6.
-        done = (step * step - 1) / 12 + step * step / 6
-        left = math.sqrt(max(sigma * sigma - done, 0.01)) / step
-        out = enlarge(_separable(small, left), (height, width), (height / step, width / step))
-    else:
-        out = _separable(source, sigma)
-    return out[..., 0] if flat else out
+    if step == 1:
+        return _separable(source, sigma, source if in_place else np.empty_like(source)), 1
+    small = np.empty((-(-height // step), -(-width // step), channels), np.float32)
+    _reduce(source, step, small)
+    # Variance of a block mean is (step^2 - 1) / 12 pixels, of the linear
+    # enlargement step^2 / 6.
+    done = (step * step - 1) / 12 + step * step / 6
+    left = math.sqrt(max(sigma * sigma - done, 0.01)) / step
+    return _separable(small, left, small), step
 
 
-def _separable(source: Floats, sigma: float) -> Floats:
+def _separable(source: Floats, sigma: float, out: Floats) -> Floats:
     height, width, channels = source.shape
     half = max(1, math.ceil(3.0 * sigma))
     at = np.arange(-half, half + 1)
     kernel = np.exp(-0.5 * (at / sigma) ** 2)
     kernel = (kernel / kernel.sum()).astype(np.float32)
-    flat = source.reshape(height, width * channels)
-    middle = np.empty_like(flat)
-    _blur_columns(flat, kernel, middle)
-    out = np.empty_like(flat)
-    _blur_rows(middle, kernel, channels, out)
-    return out.reshape(height, width, channels)
+    _blur(
+        source.reshape(height, width * channels), kernel, channels,
+        out.reshape(height, width * channels),
+    )  # fmt: skip
+    return out

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.errors import BadInput
-from server.rendering.blurring import gaussian
+from server.rendering.blurring import gaussian, reduced_gaussian
 from server.rendering.development import develop, finish, illuminate, noise_tile
 from server.rendering.eye import Eye, Mask, Picture
 from server.rendering.field_shape import FieldShape, field_cover
@@ -208,21 +208,20 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
         linear, style.fall, style.lamp_x, style.lamp_y, np.array(style.gain, np.float32),
         np.float32(math.exp(-style.yellow)),
     )  # fmt: skip
-    sharp = gaussian(linear, style.blur_deg * ppd)
-    wide = gaussian(linear, 1.1 * ppd)
+    wide, step = reduced_gaussian(linear, 1.1 * ppd)
     veil = _stray(linear, cover)
-    # The light is done with: its memory holds the encoded picture.
-    encoded = np.empty_like(sharp) if sharp is linear else linear
-    grey = np.empty(sharp.shape[:2], np.float32)
+    # From here to the encoded picture all happens in the memory of the light.
+    encoded = gaussian(linear, style.blur_deg * ppd, in_place=True)
+    grey = np.empty(encoded.shape[:2], np.float32)
     develop(
-        sharp, wide, encoded, grey, np.float32(style.halation), np.float32(style.haze),
+        encoded, wide, step, grey, np.float32(style.halation), np.float32(style.haze),
         veil, np.float32(style.fringe), np.float32(style.rim), style.rim_angle,
         np.array(style.rim_colour, np.float32), _tone_table(style.contrast),
     )  # fmt: skip
     soft = gaussian(grey, 0.075 * ppd)
     rng = stream(eye.seed, "sensor")
     shift = rng.integers(0, 512, 4)
-    out = np.empty(sharp.shape, np.uint8)
+    out = np.empty(encoded.shape, np.uint8)
     finish(
         encoded, grey, soft, cover, noise_tile(), shift, np.float32(style.sharpen),
         np.float32(style.saturation), np.float32(style.noise), out,

@@ -53,7 +53,7 @@ def illuminate(
 def develop(
     sharp: Floats,
     wide: Floats,
-    encoded: Floats,
+    step: int,
     grey: Floats,
     halation: np.float32,
     haze: np.float32,
@@ -64,8 +64,17 @@ def develop(
     rim_colour: Floats,
     table: Floats,
 ) -> None:
-    """Scatter, fringe and encode light; write encoded RGB and its luminance."""
+    """Scatter, fringe and encode light, in place; write its luminance.
+
+    ``wide`` is the scattered light on a grid ``step`` times coarser, enlarged here row by
+    row: neither it nor the encoded picture needs an array of full size.
+    """
     size = sharp.shape[0]
+    rows, columns = wide.shape[0], wide.shape[1]
+    line = np.empty((columns, 3), np.float32)
+    # The rows as they were before they were encoded.
+    up = np.empty((size, 3), np.float32)
+    here, down = sharp[0].copy(), sharp[0].copy()
     half = np.float32(0.5 * (size - 1))
     unit = np.float32(1.0) / half
     top = np.float32(table.size - 2)
@@ -78,40 +87,64 @@ def develop(
     for c in range(3):
         base[c] = flat * (np.float32(0.85) * veil[c] + np.float32(0.15) * veil[1])
         base[c] += np.float32(0.004) * veil[0]
-    share = np.array([0.30, 0.59, 0.11], np.float32)
     scale = top / np.float32(math.sqrt(8.0))
+    edge = np.zeros(size, np.float32)
+    # Where each column lies between those of the scattered light.
+    left, part = np.empty(size, np.int32), np.empty(size, np.float32)
+    for j in range(size):
+        across = min(max((j + 0.5) / step - 0.5, 0.0), columns - 1.0)
+        left[j] = min(int(across), max(columns - 2, 0))
+        part[j] = across - left[j]
     for i in range(size):
         y = (i - half) * unit
-        up, down = max(i - 1, 0), min(i + 1, size - 1)
+        nearer = min(max((i + 0.5) / step - 0.5, 0.0), rows - 1.0)
+        m = min(int(nearer), max(rows - 2, 0))
+        below, f = min(m + 1, rows - 1), np.float32(nearer - m)
+        for j in range(columns):
+            for c in range(3):
+                line[j, c] = wide[m, j, c] + f * (wide[below, j, c] - wide[m, j, c])
+        up[:] = here
+        here[:] = down
+        if i + 1 < size:
+            down[:] = sharp[i + 1]
         for j in range(size):
             x = (j - half) * unit
             r2 = x * x + y * y
-            edge = np.float32(0.0)
+            edge[j] = np.float32(0.0)
             if r2 > np.float32(0.3844):
                 # Stray light creeps in at the rim, mostly on one side.
                 r = np.float32(math.sqrt(r2))
                 t = min((r - np.float32(0.62)) / np.float32(0.42), one)
                 side = np.float32(0.55) + np.float32(0.45) * (x * cos + y * sin) / r
-                edge = rim * t * t * (np.float32(3.0) - np.float32(2.0) * t) * side * side
-            # Red is imaged a little larger than green and blue a little smaller:
-            # a shift along the radius of less than a pixel, so its slope will do.
-            shift = np.float32(0.5) * fringe * r2 * half
-            left, right = max(j - 1, 0), min(j + 1, size - 1)
-            total = np.float32(0.0)
+                edge[j] = rim * t * t * (np.float32(3.0) - np.float32(2.0) * t) * side * side
+        row = sharp[i]
+        for j in range(size):
+            a, g = left[j], part[j]
+            b = min(a + 1, columns - 1)
             for c in range(3):
-                light = sharp[i, j, c]
-                if c != 1:
-                    slope = x * (sharp[i, right, c] - sharp[i, left, c])
-                    slope += y * (sharp[down, j, c] - sharp[up, j, c])
-                    light += (one - c) * shift * slope
-                value = keep * light + scatter * wide[i, j, c] + base[c] + edge * rim_colour[c]
-                value = min(max(value, np.float32(0.0)), np.float32(7.99))
-                position = np.float32(math.sqrt(value)) * scale
-                k = int(position)
-                shown = table[k] + (position - np.float32(k)) * (table[k + 1] - table[k])
-                encoded[i, j, c] = shown
-                total += share[c] * shown
-            grey[i, j] = total
+                far = line[a, c] + g * (line[b, c] - line[a, c])
+                row[j, c] = keep * here[j, c] + scatter * far + base[c] + edge[j] * rim_colour[c]
+        # Red is imaged a little larger than green and blue a little smaller:
+        # a shift along the radius of less than a pixel, so its slope will do.
+        for j in range(size):
+            x = (j - half) * unit
+            shift = keep * np.float32(0.5) * fringe * (x * x + y * y) * half
+            before, after = max(j - 1, 0), min(j + 1, size - 1)
+            for c in (0, 2):
+                slope = x * (here[after, c] - here[before, c]) + y * (down[j, c] - up[j, c])
+                row[j, c] += np.float32(1 - c) * shift * slope
+        flat = row.reshape(3 * size)
+        for j in range(3 * size):
+            value = min(max(flat[j], np.float32(0.0)), np.float32(7.99))
+            position = np.float32(math.sqrt(value)) * scale
+            k = np.int32(position)
+            flat[j] = table[k] + (position - np.float32(k)) * (table[k + 1] - table[k])
+        for j in range(size):
+            grey[i, j] = (
+                np.float32(0.30) * row[j, 0]
+                + np.float32(0.59) * row[j, 1]
+                + np.float32(0.11) * row[j, 2]
+            )
 
 
 @njit(cache=True, fastmath=True)
