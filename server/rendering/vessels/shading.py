@@ -44,8 +44,8 @@ def draw_look(eye: Eye, anatomy: Anatomy) -> VesselLook:
     width = float(np.clip(rng.normal(0.30, 0.03), 0.24, 0.37))
     s = anatomy.arteriosclerosis
     return VesselLook(
-        artery=(0.150 * strength, 0.90 * strength, (0.72 + redness) * strength),
-        vein=(0.400 * strength, 0.90 * strength, (0.72 + redness) * strength),
+        artery=(0.150 * strength, 0.82 * strength, (0.67 + redness) * strength),
+        vein=(0.390 * strength, 0.80 * strength, (0.67 + redness) * strength),
         streak=streak * (1 + 0.45 * s),
         vein_streak=vein_streak,
         streak_width=width * (1 + 0.30 * s),
@@ -70,7 +70,7 @@ def _column(offset: float, radius: float, degree: float) -> float:
     """Optical depth of a blood column: round in section, more blood in a wide one."""
     u = offset / (radius + 0.35)
     round_part = math.sqrt(max(1.0 - u * u, 0.0))
-    return (0.50 + 0.50 * round_part) * (0.44 + 0.62 * (1.0 - math.exp(-radius / degree / 0.085)))
+    return (0.50 + 0.50 * round_part) * (0.55 + 0.51 * (1.0 - math.exp(-radius / degree / 0.085)))
 
 
 @njit(cache=True, fastmath=True)
