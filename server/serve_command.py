@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import socket
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
 
@@ -40,7 +42,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run(chosen: argparse.Namespace) -> int:
-    """Serve until interrupted; return 0."""
+    """Serve until stopped: status 0 after SIGTERM, 130 after Ctrl-C."""
     settings = settings_from(chosen)
     set_up_logging(settings)
     with _listen(settings) as listener:
@@ -57,8 +59,15 @@ def run(chosen: argparse.Namespace) -> int:
                 timeout_graceful_shutdown=5,
             )
         )
+        # The web server finishes what is under way, then raises the signal once more; a
+        # service manager that stops the program must see that it ended well.
+        signal.signal(signal.SIGTERM, _end_well)
         server.run(sockets=[listener])
     return 0
+
+
+def _end_well(_number: int, _frame: FrameType | None) -> None:
+    raise SystemExit(0)
 
 
 def _listen(settings: Settings) -> socket.socket:
@@ -81,9 +90,10 @@ def _listen(settings: Settings) -> socket.socket:
 def _check_folder(folder: Path) -> None:
     """Refuse a data folder that cannot be written, before anything is made in it."""
     nearest = folder
-    while not nearest.exists() and nearest != nearest.parent:
+    # os.path, since Path.exists raises where a folder on the way may not be entered.
+    while not os.path.exists(nearest) and nearest != nearest.parent:
         nearest = nearest.parent
-    if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
+    if not os.path.isdir(nearest) or not os.access(nearest, os.W_OK | os.X_OK):
         raise CannotServe(
             f"The data folder {folder} cannot be written: choose another with --data DIR."
         )

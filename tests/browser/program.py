@@ -68,16 +68,18 @@ class Program:
         self._process.wait(timeout=10)
         self._process = None
 
-    def stop(self) -> None:
-        """End it as Ctrl-C does."""
-        if self._process is None:
-            return
-        self._process.send_signal(signal.SIGINT)
+    def stop(self, how: signal.Signals = signal.SIGINT) -> int | None:
+        """End it as Ctrl-C does, or by another signal; return its exit status, if it had one."""
+        process, self._process = self._process, None
+        if process is None:
+            return None
+        process.send_signal(how)
         try:
-            self._process.wait(timeout=30)
+            return process.wait(timeout=30)
         except subprocess.TimeoutExpired:
-            self.kill()
-        self._process = None
+            process.kill()
+            process.wait(timeout=10)
+            return None
 
     def log(self) -> str:
         """Return what it has printed."""
