@@ -121,7 +121,7 @@ def comes_back(feedback: Feedback) -> str:
     """Return when the learner meets this kind of eye again."""
     if feedback.comes_back_in_round:
         return "Another eye of this kind follows later in this round."
-    return f"This kind comes back {in_days(feedback.interval_days)}, on a fresh eye."
+    return f"This kind comes back {in_days(feedback.in_days)}, on a fresh eye."
 
 
 def _marked(feedback: Feedback, mark: str) -> list[FindingResult]:

@@ -65,7 +65,9 @@ def test_opening_says_what_to_do_and_what_it_is_not() -> None:
 
 def test_safety_lines() -> None:
     lines = load_safety()
-    assert "diagnosis" in lines.first_page
+    for line in (lines.first_page, lines.feedback):
+        assert "For education" in line
+        assert "diagnosis" in line
     assert "local pathway" in lines.urgency
     assert all(len(line) <= 180 for line in lines.model_dump().values())
 

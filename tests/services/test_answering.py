@@ -42,7 +42,7 @@ def test_a_right_answer(database: Database) -> None:
     assert given.outcome == "right"
     # The first look of a day is not timed, so sure and right is 4.
     assert given.quality == 4
-    assert (given.counted, given.interval_days, given.due) == ("review", 1, date(2026, 11, 26))
+    assert (given.counted, given.in_days, given.due) == ("review", 1, date(2026, 11, 26))
     marks = {line.finding: line.mark for line in given.findings}
     assert marks["pale-disc"] == "hit"
     assert marks["macular-change"] == "correct-rejection"
@@ -242,7 +242,7 @@ def test_feedback_comes_after_the_answer_only(database: Database) -> None:
 
 
 def test_a_weak_answer_comes_back_once_today_on_another_eye(database: Database) -> None:
-    """Check 7 of the published rules (Wozniak 1990, step 7), with our limit of one return."""
+    """Step 7 of the published rules (Wozniak 1990), with our limit of one return."""
     with database.writing() as session:
         learner, look = only(session, finding="pale-disc")
         seen: list[Feedback] = [study.answer(session, learner, look.id, submission(look), NOON)]
@@ -260,6 +260,23 @@ def test_a_weak_answer_comes_back_once_today_on_another_eye(database: Database) 
     assert [one.counted for one in seen] == ["review", "practice"]
     assert [one.due for one in seen] == [date(2026, 11, 26)] * 2
     assert not seen[1].comes_back_in_round
+
+
+def test_early_practice_tells_the_days_that_are_left(database: Database) -> None:
+    """The second interval is six days (Wozniak 1990); a look after three of them leaves three."""
+    seen = []
+    with database.writing() as session:
+        factories.seeded(session, [card_spec("normal-1")])
+        for _ in range(3):
+            factories.eye(session, "normal-1")
+        learner = factories.guest(session)
+        for days in (0, 1, 4):
+            now = NOON + timedelta(days=days)
+            look = factories.dealt(session, learner, now)
+            seen.append(study.answer(session, learner, look.id, submission(look), now))
+    assert [one.counted for one in seen] == ["review", "review", "practice"]
+    assert [one.in_days for one in seen] == [1, 6, 3]
+    assert seen[2].due == seen[1].due
 
 
 def test_days_are_the_learners_own(database: Database) -> None:

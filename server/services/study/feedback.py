@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from server.rendering.eye import FINDINGS
 from server.rendering.outlines import Region
 from server.rendering.truth import Truth
+from server.scheduling.days import days_between
 from server.services.study.judging import Counted, state_from_json
 from server.services.study.results import (
     Certainty,
@@ -50,8 +51,8 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         twin=shown.eye.twin,
         card=card_value(shown.version.content),
         counted=cast(Counted, given.counted),
-        interval_days=after.interval_days,
         due=cast(date, after.due_on),
+        in_days=days_between(given.local_day, cast(date, after.due_on)),
         comes_back_in_round=given.counted == "review"
         and rounds.has_repeat(session, given_round, shown.card.id),
         round_answered=answered,

@@ -215,9 +215,10 @@ class Feedback:
     card: CardInfo
     counted: Literal["review", "practice"]
     """'review' moved the schedule; 'practice' was a same-day return or early practice."""
-    interval_days: int
     due: date
     """The learner's day on which the card comes back."""
+    in_days: int
+    """Days from the answer to then: after early practice fewer than the interval."""
     comes_back_in_round: bool
     """True when another eye of the card was added to this round."""
     round_answered: int
