@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 
 from server.errors import BadInput
 from server.scheduling.marking import Marked, Verdict, mark
-from server.scheduling.pointing import place_is_right
 from server.scheduling.quality import Outcome
 
 FINDINGS = (
@@ -162,36 +161,3 @@ def test_the_order_of_judgements_does_not_matter(
     one = mark(asked=asked, present=present, judgements=straight, own_finding=own)
     other = mark(asked=asked, present=present, judgements=turned, own_finding=own)
     assert one == other
-
-
-SQUARE = [(100.0, 100.0), (200.0, 100.0), (200.0, 200.0), (100.0, 200.0)]
-
-
-@pytest.mark.parametrize(
-    ("point", "right"),
-    [
-        ((150.0, 150.0), True),
-        ((100.0, 100.0), True),
-        ((224.0, 150.0), True),
-        ((226.0, 150.0), False),
-        ((217.0, 217.0), True),
-        ((219.0, 219.0), False),
-    ],
-)
-def test_a_place_within_reach_of_an_outline_is_right(
-    point: tuple[float, float], right: bool
-) -> None:
-    assert place_is_right(point, [SQUARE]) is right
-
-
-def test_any_region_will_do_and_none_is_wrong() -> None:
-    far = [(800.0, 800.0), (900.0, 800.0), (900.0, 900.0)]
-    assert place_is_right((850.0, 820.0), [SQUARE, far])
-    assert not place_is_right((850.0, 820.0), [])
-    assert not place_is_right((850.0, 820.0), [[(850.0, 820.0), (851.0, 820.0)]])
-
-
-@pytest.mark.parametrize("point", [(-1.0, 5.0), (5.0, 1001.0), (float("nan"), 5.0)])
-def test_a_place_outside_the_picture_is_refused(point: tuple[float, float]) -> None:
-    with pytest.raises(BadInput, match="outside the picture"):
-        place_is_right(point, [SQUARE])
