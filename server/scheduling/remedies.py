@@ -113,7 +113,7 @@ def longest_interval(days_to_rotation: int | None) -> int:
     recedes: about a fifth of a month, 5 to 10 % of a year (Cepeda et al.,
     *Psychol Sci* 2008). Here f = 0.2 (30 / days)^k, with k such that f is 0.075
     at a year. In the last month the bound stays at six days: shrinking it
-    further would ask for the whole deck every day or two, which nobody's
+    further would ask for all the cards every day or two, which nobody's
     minutes hold. Without a date, or when it has passed, the bound is that of
     steady maintenance.
     """

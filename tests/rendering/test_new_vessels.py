@@ -81,7 +81,7 @@ def test_area_rises_with_severity_and_smaller_fronds_are_parts_of_larger_ones(
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_at_the_disc_means_within_one_disc_diameter_of_it(seed: int) -> None:
-    """Check 27 (Diabetic Retinopathy Study): else it is new vessels elsewhere."""
+    """By the Diabetic Retinopathy Study: else it is new vessels elsewhere."""
     for variant in ("disc", "elsewhere"):
         rendering = drawn(variant, 1.0, seed)
         disc = rendering.masks["disc"]
@@ -134,7 +134,7 @@ def test_calibre_is_that_of_new_vessels_with_a_step_at_the_feeder() -> None:
 
 @pytest.mark.parametrize("variant", ["disc", "elsewhere"])
 def test_new_vessels_lie_in_front_of_arteries_and_veins_alike(variant: str) -> None:
-    """Check 27: they darken both kinds where they cross them, so nothing lies over them."""
+    """They darken both kinds where they cross them, so nothing lies over them."""
     crossed = {"arterioles": 0, "venules": 0}
     for seed in SEEDS:
         rendering, healthy = drawn(variant, 1.0, seed), drawn("disc", 0.0, seed)
