@@ -86,10 +86,10 @@ def admissible(
 ) -> int:
     """Return how many more new cards may be met today without crowding out the old.
 
-    New cards that come faster than they can be reviewed make recall of
-    all cards collapse, with a sharp boundary (Reddy et al., KDD 2016). So new cards are
-    met quickly, up to half of a day's looks, only as long as their reviews and
-    those of all the cards met before fit into the looks left until the
+    New cards that come faster than they can be reviewed make recall of all
+    cards collapse, with a sharp boundary (Reddy et al., KDD 2016). So new cards
+    are met quickly, up to half of a day's looks, only as long as their reviews
+    and those of all the cards met before fit into the looks left until the
     rotation date (or the coming eight weeks). Beyond that they come slowly, a
     sixth of the looks: `outlook` then says that the minutes are not enough.
 
