@@ -27,6 +27,7 @@ from server.rendering.fibres import FibreDefect
 from server.rendering.lesions import smoothstep
 from server.rendering.rim_colour import redness_loss, rim_redness
 from server.rendering.scene import Scene
+from server.rendering.vessels.raster import rasterise
 
 _MASK_FALL = 0.10
 """Fall of red over green from which a part of the rim is outlined as pale."""
@@ -113,11 +114,13 @@ def _sheathe_vessels(scene: Scene, severity: float) -> None:
     where = where * smoothstep(0.45, 0.8, level)
     cover = np.zeros(crop.shape, np.float32)
     scale = scene.frame.px_per_degree
-    for one in (vessels.arteries, vessels.veins):
-        gap = -one.inside[crop.slices] / np.float32(scale)
-        wide = smoothstep(0.07, 0.12, one.radius[crop.slices] / np.float32(scale))
+    rows, columns = crop.slices
+    for tree, opacity in vessels.trees:
+        one = rasterise(tree, opacity, scene.frame, rows)
+        gap = -one.inside[:, columns] / np.float32(scale)
+        wide = smoothstep(0.07, 0.12, one.radius[:, columns] / np.float32(scale))
         line = np.exp(-(((gap - np.float32(0.02)) / np.float32(0.05)) ** 2)) * wide
-        line *= one.opacity[crop.slices] * (gap < 0.25)
+        line *= one.opacity[:, columns] * (gap < 0.25)
         cover = np.maximum(cover, line.astype(np.float32))
     cover = (0.60 * severity * cover * where).astype(np.float32)
     tint = 1.20 - 0.55 * scene.eye.pigmentation

@@ -19,7 +19,7 @@ from server.rendering.vessels.model import (
     VesselChanges,
     VesselMaps,
 )
-from server.rendering.vessels.raster import rasterise, visible_mask
+from server.rendering.vessels.raster import visible_mask
 from server.rendering.vessels.tortuosity import field
 
 _CAPILLARY = TRUNKS.index("capillary")
@@ -38,8 +38,6 @@ def lay_out(vasculature: Vasculature, changes: VesselChanges, frame: Frame) -> V
     """
     arteries, artery_opacity = place(vasculature, changes, True)
     veins, vein_opacity = place(vasculature, changes, False)
-    artery_map = rasterise(arteries, artery_opacity, frame)
-    vein_map = rasterise(veins, vein_opacity, frame)
     artery_um = calibre_um(arteries, vasculature.anatomy)
     vein_um = calibre_um(veins, vasculature.anatomy)
     facts = {
@@ -51,8 +49,11 @@ def lay_out(vasculature: Vasculature, changes: VesselChanges, frame: Frame) -> V
             + fine_disc_vessels(veins, vein_opacity, vasculature.anatomy)
         ),
     }
-    masks = {"arterioles": visible_mask(artery_map), "venules": visible_mask(vein_map)}
-    return VesselMaps(frame, changes, artery_map, vein_map, arteries, veins, masks, facts)
+    masks = {
+        "arterioles": visible_mask(arteries, artery_opacity, frame),
+        "venules": visible_mask(veins, vein_opacity, frame),
+    }
+    return VesselMaps(frame, changes, arteries, veins, artery_opacity, vein_opacity, masks, facts)
 
 
 def place(vasculature: Vasculature, changes: VesselChanges, artery: bool) -> tuple[Tree, Floats]:

@@ -150,14 +150,14 @@ class VesselMap:
 
     Parameters
     ----------
-    packed : float32 (size, size, 4), side by side so that drawing and shading touch one
+    packed : float32 (rows, size, 4), side by side so that drawing and shading touch one
         place in memory per pixel: signed distance from the axis, radius (0 far from any
         vessel), opacity (negative where this vessel lies over the other tree), length
         along the vessel.
 
     Notes
     -----
-    Each property is float32 (size, size).
+    Each property is float32 (rows, size).
     """
 
     packed: Pixels
@@ -196,17 +196,26 @@ class VesselMap:
 
 @dataclass(frozen=True, eq=False)
 class VesselMaps:
-    """Both trees on the pixel grid of a frame, after changes.
+    """Both trees laid out for the pixel grid of a frame, after changes.
 
-    ``masks`` has ``arterioles`` and ``venules``, canonical orientation; ``facts`` has the
-    calibres at the disc's edge and the like, as numbers whose names end in their unit.
+    Their maps are larger than the picture and are made by ``raster.strips`` where they are
+    needed. ``masks`` has ``arterioles`` and ``venules``, canonical orientation; ``facts`` has
+    the calibres at the disc's edge and the like, as numbers whose names end in their unit.
     """
 
     frame: Frame
     changes: VesselChanges
-    arteries: VesselMap
-    veins: VesselMap
     placed_arteries: Tree
     placed_veins: Tree
+    artery_opacity: Floats
+    vein_opacity: Floats
     masks: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     facts: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def trees(self) -> tuple[tuple[Tree, Floats], tuple[Tree, Floats]]:
+        """Arteries and veins, each with the opacity of its nodes."""
+        return (
+            (self.placed_arteries, self.artery_opacity),
+            (self.placed_veins, self.vein_opacity),
+        )

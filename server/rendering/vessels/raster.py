@@ -8,6 +8,7 @@ pixel keeps its true radius; its share of the pixel makes it faint.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numba import njit
@@ -18,6 +19,7 @@ from server.rendering.vessels.model import Floats, Pixels, Tree, VesselMap
 
 _SKIRT_DEG = 0.24
 """How far outside the wall of a large vessel the maps reach (its sheen and its crossings)."""
+_STRIP_ROWS = 128
 
 
 @njit(cache=True, fastmath=True)
@@ -31,9 +33,11 @@ def _capsules(
     front: NDArray[np.bool_],
     along: Floats,
     skirt: float,
+    first_row: int,
     packed: Pixels,
 ) -> None:
-    height, width = packed.shape[:2]
+    """Write the rows from ``first_row`` on of a map as wide as the frame."""
+    last_row, width = first_row + packed.shape[0] - 1, packed.shape[1]
     middle_px = 0.5 * width - 0.5
     round2 = (0.5 * width + 2.0 * skirt + 8.0) ** 2
     for k in range(len(column)):
@@ -53,8 +57,8 @@ def _capsules(
         reach = wide + beyond
         left = max(int(math.ceil(min(ax, bx) - reach)), 0)
         right = min(int(math.floor(max(ax, bx) + reach)), width - 1)
-        top = max(int(math.ceil(min(ay, by) - reach)), 0)
-        bottom = min(int(math.floor(max(ay, by) + reach)), height - 1)
+        top = max(int(math.ceil(min(ay, by) - reach)), first_row)
+        bottom = min(int(math.floor(max(ay, by) + reach)), last_row)
         if left > right or top > bottom:
             continue
         dx, dy = bx - ax, by - ay
@@ -71,6 +75,7 @@ def _capsules(
                 half = reach * math.sqrt(length2) / abs(dy) + 1.0
                 first = max(first, int(middle - half))
                 last = min(last, int(middle + half) + 1)
+            n = i - first_row
             for j in range(first, last + 1):
                 ex = j - ax
                 t = (ex * dx + ey * dy) / length2
@@ -80,31 +85,28 @@ def _capsules(
                 r = r0 + t * (r1 - r0)
                 if d > r + beyond:
                     continue
-                before = packed[i, j, 1]
-                if before == 0.0 or r - d > before - abs(packed[i, j, 0]):
+                before = packed[n, j, 1]
+                if before == 0.0 or r - d > before - abs(packed[n, j, 0]):
                     seen = opacity[p] + t * (opacity[k] - opacity[p])
-                    packed[i, j, 0] = d if dx * ey < dy * ex else -d
-                    packed[i, j, 1] = r
-                    packed[i, j, 2] = -seen if front[k] else seen
-                    packed[i, j, 3] = step0 + t * (step1 - step0)
+                    packed[n, j, 0] = d if dx * ey < dy * ex else -d
+                    packed[n, j, 1] = r
+                    packed[n, j, 2] = -seen if front[k] else seen
+                    packed[n, j, 3] = step0 + t * (step1 - step0)
 
 
-def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
-    """Return the nearest-vessel maps of one tree.
+_Pieces = tuple[
+    Floats, Floats, NDArray[np.int32], Floats, Floats, Floats, NDArray[np.bool_], Floats, float
+]
 
-    Parameters
-    ----------
-    tree : the tree, already changed by findings.
-    opacity : per node, 0 to 1; pieces whose ends are both 0 are not drawn.
-    frame : the pixel grid.
-    """
+
+def _pieces(tree: Tree, opacity: Floats, frame: Frame) -> _Pieces:
+    """Return the pieces of a tree in pixels, as the rasteriser takes them."""
     scale = frame.px_per_degree
-    packed = np.zeros((frame.size_px, frame.size_px, 4), np.float32)
     above = np.maximum(tree.parent, 0)
     # A side branch is not a cone from its host's width: it starts a quarter wider
     # than it goes on, the funnel of a real mouth.
     start = np.minimum(tree.radius[above], 1.22 * tree.radius)
-    _capsules(
+    return (
         (tree.x - frame.left_deg) * scale - 0.5,
         (tree.y - frame.top_deg) * scale - 0.5,
         tree.parent,
@@ -114,27 +116,53 @@ def rasterise(tree: Tree, opacity: Floats, frame: Frame) -> VesselMap:
         tree.front,
         tree.path,
         _SKIRT_DEG * scale,
-        packed,
     )
+
+
+def rasterise(tree: Tree, opacity: Floats, frame: Frame, rows: slice | None = None) -> VesselMap:
+    """Return the nearest-vessel maps of one tree.
+
+    Parameters
+    ----------
+    tree : the tree, already changed by findings.
+    opacity : per node, 0 to 1; pieces whose ends are both 0 are not drawn.
+    frame : the pixel grid.
+    rows : the rows wanted, in full width; None for all. A whole map is larger than
+        the picture, so whoever can works in ``strips``.
+    """
+    return _rows(_pieces(tree, opacity, frame), frame, rows or slice(0, frame.size_px))
+
+
+def strips(tree: Tree, opacity: Floats, frame: Frame) -> Iterator[tuple[slice, VesselMap]]:
+    """Yield the maps of one tree strip by strip, each with its rows of the frame."""
+    pieces = _pieces(tree, opacity, frame)
+    for rows in frame.strips(_STRIP_ROWS):
+        yield rows, _rows(pieces, frame, rows)
+
+
+def _rows(pieces: _Pieces, frame: Frame, rows: slice) -> VesselMap:
+    packed = np.zeros((rows.stop - rows.start, frame.size_px, 4), np.float32)
+    _capsules(*pieces, rows.start, packed)
     return VesselMap(packed)
 
 
-def visible_mask(vessels: VesselMap) -> NDArray[np.bool_]:
+def visible_mask(tree: Tree, opacity: Floats, frame: Frame) -> NDArray[np.bool_]:
     """Return the pixels that belong to a vessel.
 
     A vessel narrower than a pixel is marked one pixel wide, as a person tracing
     it would; what is too faint to trace is left out.
     """
-    return _visible(vessels.packed)
+    out = np.zeros((frame.size_px, frame.size_px), np.bool_)
+    for rows, part in strips(tree, opacity, frame):
+        _visible(part.packed, out[rows])
+    return out
 
 
 @njit(cache=True)
-def _visible(packed: Pixels) -> NDArray[np.bool_]:
+def _visible(packed: Pixels, out: NDArray[np.bool_]) -> None:
     height, width = packed.shape[:2]
-    out = np.zeros((height, width), np.bool_)
     for i in range(height):
         for j in range(width):
             r = packed[i, j, 1]
             if r > 0.0 and abs(packed[i, j, 2]) > 0.25:
                 out[i, j] = abs(packed[i, j, 0]) <= max(r, 0.5)
-    return out

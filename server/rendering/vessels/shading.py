@@ -19,6 +19,7 @@ from server.rendering.eye import Eye
 from server.rendering.frame import Frame
 from server.rendering.streams import stream
 from server.rendering.vessels.model import Floats, Pixels, VesselMaps
+from server.rendering.vessels.raster import strips
 
 
 @dataclass(frozen=True)
@@ -219,11 +220,12 @@ def shade_vessels(
     waves = np.stack(
         [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 3)], axis=1
     )
-    _shade(
-        linear,
-        maps.arteries.packed, maps.veins.packed,
-        frame.columns, frame.rows, frame.px_per_degree, waves,
-        np.array(look.artery), np.array(look.vein),
-        look.streak * maps.changes.reflex, look.vein_streak, look.streak_width,
-        look.sclerosis, look.sheen, anatomy.disc_x, anatomy.disc_y, anatomy.disc_diameter / 2,
-    )  # fmt: skip
+    artery, vein = np.array(look.artery), np.array(look.vein)
+    both = zip(*(strips(tree, opacity, frame) for tree, opacity in maps.trees), strict=True)
+    for (rows, arteries), (_, veins) in both:
+        _shade(
+            linear[rows], arteries.packed, veins.packed,
+            frame.columns, frame.rows[rows], frame.px_per_degree, waves, artery, vein,
+            look.streak * maps.changes.reflex, look.vein_streak, look.streak_width,
+            look.sclerosis, look.sheen, anatomy.disc_x, anatomy.disc_y, anatomy.disc_diameter / 2,
+        )  # fmt: skip
