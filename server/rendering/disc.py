@@ -129,8 +129,9 @@ class DiscLook:
         softness = (0.22 - 0.15 * wall) * (1 - 0.30 * np.cos(ANGLES - NASAL))
         # A gentle temporal slope is normal; the nasal wall is steep.
         softness = np.minimum(softness * (0.55 + 0.9 * cup), 0.8 * cup + 0.02)
-        rim_blood = rng.normal(0.72, 0.10)
-        blood = rim_blood * (0.88 + 0.26 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
+        # In a light fundus the rim is paler too, or it would be redder than the retina.
+        rim_blood = rng.normal(0.72, 0.10) * (0.72 + 0.28 * min(eye.pigmentation / 0.35, 1.0))
+        blood = rim_blood * (0.85 + 0.27 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
         zones = 0.35 + 0.65 * towards(anatomy.zone_angle, 2.0)
         ragged = 1 + 0.35 * np.cos(3 * ANGLES + rng.uniform(0, 6.28)) * rng.uniform(0, 1)
         zone_shape = zones**2.2 * ragged

@@ -22,7 +22,7 @@ from server.rendering.lesions import MELANIN, absorb, smoothstep
 from server.rendering.noise import LineNoise, Noise
 from server.rendering.streams import stream
 
-_TISSUE = (2.15, 0.55, 0.31)
+_TISSUE = (2.08, 0.555, 0.312)
 _BLOODLESS = (1.55, 0.62, 0.48)
 _WAXY = (1.95, 0.62, 0.29)
 _FLOOR = (2.45, 0.69, 0.43)
