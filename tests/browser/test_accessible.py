@@ -38,11 +38,12 @@ def test_no_page_has_a_violation(opened: Opener, screen: dict[str, Any], scheme:
     steps.answer(page)
     wrong += violations(page)
     looked = page.url
+    so_far = (page.locator("[data-next-eye]").get_attribute("href") or "").split("/next")[0]
     page.locator("[data-next-eye]").click()
     steps.wait_for_eye(page)
     for address in (
         *("/", "/welcome", "/welcome?step=2", "/welcome?step=3", "/progress", "/reading"),
-        *("/about", "/settings", looked, "/no-such-page"),
+        *("/findings", "/about", "/settings", so_far, looked, "/no-such-page"),
     ):
         page.goto(address)
         wrong += violations(page)
@@ -50,7 +51,9 @@ def test_no_page_has_a_violation(opened: Opener, screen: dict[str, Any], scheme:
     assert wrong == []
 
 
-@pytest.mark.parametrize("address", ["/", "/progress", "/reading", "/about", "/settings"])
+@pytest.mark.parametrize(
+    "address", ["/", "/progress", "/reading", "/findings", "/about", "/settings"]
+)
 @pytest.mark.parametrize("screen", [PHONE, DESKTOP], ids=["phone", "desktop"])
 def test_no_page_scrolls_sideways(opened: Opener, screen: dict[str, Any], address: str) -> None:
     learner = opened(**screen)
