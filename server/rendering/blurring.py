@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numba import njit
 
-from server.rendering.frame import Floats
+from server.rendering.frame import Crop, Floats
 
 
 @njit(cache=True, fastmath=True)
@@ -91,19 +91,24 @@ def _reduce(source: Floats, step: int, out: Floats) -> None:
 
 
 @njit(cache=True, fastmath=True)
-def _enlarge(source: Floats, scale_y: float, scale_x: float, out: Floats) -> None:
-    """Sample a (rows, columns, channels) array on a finer grid, linear between middles."""
+def _enlarge(
+    source: Floats, scale_y: float, scale_x: float, top: int, first: int, out: Floats
+) -> None:
+    """Sample a (rows, columns, channels) array on a finer grid, linear between middles.
+
+    ``top``, ``first`` is the row and column of the finer grid at which ``out`` begins.
+    """
     height, width, channels = out.shape
     rows, columns = source.shape[0], source.shape[1]
     line = np.empty((columns, channels), np.float32)
     left = np.empty(width, np.int64)
     part = np.empty(width, np.float32)
     for j in range(width):
-        u = min(max((j + 0.5) * scale_x - 0.5, 0.0), columns - 1.0)
+        u = min(max((first + j + 0.5) * scale_x - 0.5, 0.0), columns - 1.0)
         left[j] = min(int(u), max(columns - 2, 0))
         part[j] = u - left[j]
     for i in range(height):
-        v = min(max((i + 0.5) * scale_y - 0.5, 0.0), rows - 1.0)
+        v = min(max((top + i + 0.5) * scale_y - 0.5, 0.0), rows - 1.0)
         k = min(int(v), max(rows - 2, 0))
         f = np.float32(v - k)
         below = min(k + 1, rows - 1)
@@ -131,8 +136,16 @@ def enlarge(image: Floats, shape: tuple[int, int], extent: tuple[float, float]) 
     flat = image.ndim == 2
     source = np.ascontiguousarray(image[..., None] if flat else image, np.float32)
     out = np.empty((*shape, source.shape[2]), np.float32)
-    _enlarge(source, extent[0] / shape[0], extent[1] / shape[1], out)
+    _enlarge(source, extent[0] / shape[0], extent[1] / shape[1], 0, 0, out)
     return out[..., 0] if flat else out
+
+
+def enlarge_part(image: Floats, size_px: int, crop: Crop) -> Floats:
+    """Return a crop of a square (rows, columns, channels) image enlarged to ``size_px``."""
+    rows, columns, channels = image.shape
+    out = np.empty((*crop.shape, channels), np.float32)
+    _enlarge(image, rows / size_px, columns / size_px, crop.top, crop.left, out)
+    return out
 
 
 def gaussian(image: Floats, sigma: float, *, in_place: bool = False) -> Floats:
@@ -158,7 +171,7 @@ def gaussian(image: Floats, sigma: float, *, in_place: bool = False) -> Floats:
     if step == 1:
         return small[..., 0] if flat else small
     out = source if in_place else np.empty_like(source)
-    _enlarge(small, 1 / step, 1 / step, out)
+    _enlarge(small, 1 / step, 1 / step, 0, 0, out)
     return out[..., 0] if flat else out
 
 

@@ -58,7 +58,7 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
     scene.linear = retina(scene)
     for painter, variant, severity in chosen:
         painter.paint_retina(scene, variant, severity)
-    paint_disc(scene.linear, scene.disc, eye, frame, lambda crop: scene.bare[crop.slices])
+    paint_disc(scene.linear, scene.disc, eye, frame, scene.bare_over)
     for painter, variant, severity in chosen:
         painter.paint_disc(scene, variant, severity)
     shade_vessels(scene.linear, scene.vessels, eye, scene.anatomy, frame)

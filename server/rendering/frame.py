@@ -44,6 +44,11 @@ class Crop:
         """Index of the rectangle in a (rows, columns, ...) array."""
         return slice(self.top, self.bottom), slice(self.left, self.right)
 
+    def strips(self, rows: int = 64) -> Iterator[Crop]:
+        """Yield the rectangle in strips, for work whose arrays would not fit the cache."""
+        for start in range(self.top, self.bottom, rows):
+            yield Crop(start, min(start + rows, self.bottom), self.left, self.right)
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -133,6 +138,11 @@ class Frame:
             (x - self.left_deg) * self.px_per_degree - 0.5,
             (y - self.top_deg) * self.px_per_degree - 0.5,
         )
+
+    @property
+    def whole(self) -> Crop:
+        """The whole picture as a crop."""
+        return Crop(0, self.size_px, 0, self.size_px)
 
     def crop(self, x: float, y: float, reach: float) -> Crop:
         """Return the part of the picture within ``reach`` degrees of a point.

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.fibres import fibre_direction
 from server.rendering.frame import Crop, Floats
-from server.rendering.lesions import BLOOD, Triple, blur, smoothstep, spots
+from server.rendering.lesions import Triple, absorb, blur, smoothstep, spots
 from server.rendering.scene import Scene
 from server.rendering.strokes import Stroke, draw
 
@@ -27,19 +27,12 @@ _COTTON_WHITE = (1.22, 0.40, 0.29)
 _LIPID: Triple = (1.75, 3.5, 2.6)
 
 
-def _absorb(scene: Scene, crop: Crop, thickness: Floats, colour: Triple = BLOOD) -> None:
-    """Let blood absorb where there is any: these lesions cover little of the retina."""
-    rows, columns = np.nonzero(thickness > 1e-3)
-    light = np.exp(-np.array(colour, np.float32) * thickness[rows, columns][:, None])
-    scene.linear[crop.slices][rows, columns] *= light
-
-
 def paint_microaneurysms(
     scene: Scene, crop: Crop, x: Array, y: Array, radius: Array, strength: ArrayLike
 ) -> None:
     """Paint dots: round, red, sharply edged, smaller than a vein is wide."""
     cover = spots(scene.frame, x, y, radius, edge=0.030, strength=strength, crop=crop)
-    _absorb(scene, crop, np.float32(0.62) * cover)
+    absorb(scene.linear[crop.slices], np.float32(0.62) * cover)
     scene.add_mask("microaneurysm", cover, crop, threshold=0.30)
 
 
@@ -81,7 +74,7 @@ def paint_blots(
     thick[rows, columns] = cover[rows, columns] * np.clip(
         0.52 + 0.42 * core[rows, columns] + 0.13 * uneven, 0.15, 1.3
     )
-    _absorb(scene, crop, thick)
+    absorb(scene.linear[crop.slices], thick)
     scene.add_mask("haemorrhage", cover, crop, threshold=0.35)
 
 
@@ -144,7 +137,7 @@ def paint_flames(
     body = draw(scene.frame, bodies, soft=0.09, crop=crop)
     total = 0.85 * blur(body, 0.05 * scene.frame.px_per_degree) * (0.55 + 0.45 * fine)
     total += 0.55 * fine
-    _absorb(scene, crop, np.clip(total, 0, 1.2).astype(np.float32))
+    absorb(scene.linear[crop.slices], np.clip(total, 0, 1.2).astype(np.float32))
     scene.add_mask("haemorrhage", total, crop, threshold=0.30)
 
 

@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from server.errors import BadInput
 from server.rendering.anatomy import Anatomy, draw_anatomy
-from server.rendering.blurring import enlarge
+from server.rendering.blurring import enlarge, enlarge_part
 from server.rendering.disc import DiscLook
 from server.rendering.eye import Eye, Fact, Mask, View
 from server.rendering.fibres import FibreLook
@@ -207,17 +207,24 @@ class Scene:
         return smooth_layers(self.eye, self.anatomy, self.frame)
 
     @cached_property
-    def bare(self) -> Floats:
-        """Linear light as it would be without pigment epithelium, full size.
+    def _bare(self) -> Floats:
+        """Linear light as it would be without pigment epithelium, on the coarse grid."""
+        return bare_background(self.eye, self.layers)
 
-        Only made when asked for: atrophy, depigmentation and crescents show it.
+    def bare_over(self, crop: Crop) -> Floats:
+        """Return the light of a crop as it would be without pigment epithelium.
+
+        Atrophy, depigmentation and crescents show it.
         """
-        return self.to_full_size(bare_background(self.eye, self.layers))
+        return enlarge_part(self._bare, self.frame.size_px, crop)
 
     def show_bare(self, cover: Floats, crop: Crop | None = None) -> None:
         """Let bare choroid and sclera show in proportion to ``cover`` (the crop's shape)."""
-        index = crop.slices if crop is not None else (slice(None), slice(None))
-        blend(self.linear[index], cover, self.bare[index])
+        whole = crop or self.frame.whole
+        for part in whole.strips():
+            share = cover[part.top - whole.top : part.bottom - whole.top]
+            if share.any():
+                blend(self.linear[part.slices], share, self.bare_over(part))
 
     def to_full_size(self, coarse: Floats) -> Floats:
         """Return a map on the coarse grid enlarged to the frame."""

@@ -54,12 +54,14 @@ class TiltedDisc(Painter):
         # The sector beyond the low end is stretched and thinner of pigment.
         frame, disc = scene.frame, scene.disc
         low = scene.kept[self.kind]
-        dx, dy = frame.x - np.float32(disc.x), frame.y - np.float32(disc.y)
-        far = np.hypot(dx, dy)
-        sector = look_up(towards(low, 3.0), np.arctan2(dy, dx))
-        cover = sector * smoothstep(0.5, 5.0, far) * np.exp(-far / np.float32(16.0))
-        cover *= np.float32(0.42 * severity)
-        scene.show_bare(cover.astype(np.float32))
+        for strip in frame.whole.strips():
+            xs, ys = frame.degrees(strip)
+            dx, dy = xs - np.float32(disc.x), ys - np.float32(disc.y)
+            far = np.hypot(dx, dy)
+            sector = look_up(towards(low, 3.0), np.arctan2(dy, dx))
+            cover = sector * smoothstep(0.5, 5.0, far) * np.exp(-far / np.float32(16.0))
+            cover *= np.float32(0.42 * severity)
+            scene.show_bare(cover.astype(np.float32), strip)
 
     def paint_disc(self, scene: Scene, variant: str, severity: float) -> None:
         finish_crescent(scene)

@@ -31,7 +31,7 @@ def paint_atrophy(scene: Scene, severity: float) -> None:
         return
     cover = _cover(scene, severity, crop)
     light = scene.linear[crop.slices]
-    blend(light, _mottled(scene, cover, crop), scene.bare[crop.slices])
+    blend(light, _mottled(scene, cover, crop), scene.bare_over(crop))
     around = surrounding_light(scene, crop)
     lift_towards(light, np.float32(0.22) * cover, (1.18, 1.60, 1.40), around, 1.0)
     _choroidal_vessels(scene, cover, light, crop)

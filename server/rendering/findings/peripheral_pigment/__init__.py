@@ -75,9 +75,11 @@ class PeripheralPigment(Painter):
         frame = scene.frame
         net = draw_net(scene.eye, scene.anatomy, variant)
         cover = net_cover(net, severity, frame)
-        grain = scene.noise("peripheral-pigment grain", 0.16).over(frame)
-        depth = cover * np.clip(1.0 + np.float32(0.20) * grain, 0.4, 1.5)
-        absorb(scene.linear, np.asarray(2.0 * depth, np.float32), _DENSE)
+        grain = scene.noise("peripheral-pigment grain", 0.16)
+        for strip in frame.whole.strips():
+            uneven = 1.0 + np.float32(0.20) * grain.over(frame, strip)
+            depth = np.float32(2.0) * cover[strip.slices] * np.clip(uneven, 0.4, 1.5)
+            absorb(scene.linear[strip.slices], depth, _DENSE)
         # In a small picture an arm is thinner than a pixel and covers little of it.
         coarse = float(np.clip(0.08 / frame.degrees_per_px, 0.6, 1.0))
         mask = scene.add_mask("spicule", cover, threshold=0.40 * coarse)
