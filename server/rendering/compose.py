@@ -66,10 +66,13 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
         painter.paint_front(scene, variant, severity)
 
     _add_places(scene)
-    # The maps are the largest thing here and nobody reads them any more.
+    # Nobody reads them any more; what painters kept may hold the scene itself, which
+    # would then stay in memory until the garbage is collected.
     scene.vessels = None
+    scene.kept.clear()
     frame.forget_grids()
     picture = photograph(scene.linear, eye, frame)
+    scene.linear = np.zeros((0, 0, 3), np.float32)
     return _displayed(scene, picture, tuple(features), view)
 
 
@@ -136,8 +139,9 @@ def _displayed(
     scene: Scene, picture: np.ndarray, features: tuple[Feature, ...], view: View
 ) -> Rendering:
     """Mirror a right eye, as the very last step."""
-    masks: dict[str, Mask] = dict(scene.masks)
+    masks: dict[str, Mask] = scene.masks
     if scene.eye.side == "right":
         picture = np.ascontiguousarray(picture[:, ::-1])
-        masks = {name: np.ascontiguousarray(mask[:, ::-1]) for name, mask in masks.items()}
+        for name in masks:
+            masks[name] = np.ascontiguousarray(masks[name][:, ::-1])
     return Rendering(scene.eye, features, view, picture, masks, dict(scene.facts))

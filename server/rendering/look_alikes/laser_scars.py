@@ -17,7 +17,6 @@ from server.rendering.features import Painter, register
 from server.rendering.lesions import (
     MELANIN,
     absorb,
-    area_mm2,
     diameters_um,
     draw_ripples,
     grown,
@@ -127,45 +126,42 @@ class LaserScars(Painter):
         began = grown(severity, burns.onset[k], 0.25)
         radius = burns.radius[k] * (0.80 + 0.32 * severity) * np.sqrt(began)
         strength = burns.pale[k] * began
-        cover = spots(
-            frame, x, y, radius, edge=burns.edge[k], strength=strength, ripples=burns.ripples[k]
-        )
-        # The burn has taken epithelium and small choroidal vessels: dull and pale.
-        scene.show_bare(np.float32(0.62) * cover)
-        lift(scene.linear, cover, (1.06, 1.28, 1.30))
         pigment = float(np.clip(1.35 * severity - 0.15, 0.0, 1.0))
-        core = spots(
-            frame, x + radius * burns.core_x[k], y + radius * burns.core_y[k],
-            radius * burns.core[k] * (0.35 + 0.65 * pigment), edge=0.10,
-            strength=burns.core_density[k] * pigment * began, aspect=1.2,
-            turn=burns.core_x[k] * 9.0, ripples=burns.core_ripples[k],
-        )  # fmt: skip
-        whole = spots(
-            frame,
-            x,
-            y,
-            radius * 1.10,
-            edge=0.14,
-            ripples=burns.ripples[k],
-            strength=burns.rim[k] * pigment * began,
-        )
-        inner = spots(
-            frame, x + 0.25 * radius * burns.core_x[k], y + 0.25 * radius * burns.core_y[k],
-            radius * 0.80, edge=0.20, ripples=0.5 * burns.core_ripples[k],
-            strength=burns.rim[k] * pigment * began,
-        )  # fmt: skip
-        grain = scene.noise("laser-scars grain", 0.30).over(frame)
-        # Rims are broken, thick on one side and missing on the other.
-        broken = np.clip(0.40 + 0.75 * scene.noise("laser-scars rims", 0.62).over(frame), 0, 1.5)
-        dark = (core + np.clip(whole - inner, 0, None) * broken) * np.clip(
-            1 + 0.28 * grain, 0.3, 1.8
-        )
-        absorb(scene.linear, np.asarray(1.15 * dark, np.float32), MELANIN)
+        for strip in frame.whole.strips(128):
+            cover = spots(
+                frame, x, y, radius, edge=burns.edge[k], strength=strength,
+                ripples=burns.ripples[k], crop=strip,
+            )  # fmt: skip
+            # The burn has taken epithelium and small choroidal vessels: dull and pale.
+            scene.show_bare(np.float32(0.62) * cover, strip)
+            lift(scene.linear[strip.slices], cover, (1.06, 1.28, 1.30))
+            core = spots(
+                frame, x + radius * burns.core_x[k], y + radius * burns.core_y[k],
+                radius * burns.core[k] * (0.35 + 0.65 * pigment), edge=0.10,
+                strength=burns.core_density[k] * pigment * began, aspect=1.2,
+                turn=burns.core_x[k] * 9.0, ripples=burns.core_ripples[k], crop=strip,
+            )  # fmt: skip
+            whole = spots(
+                frame, x, y, radius * 1.10, edge=0.14, ripples=burns.ripples[k],
+                strength=burns.rim[k] * pigment * began, crop=strip,
+            )  # fmt: skip
+            inner = spots(
+                frame, x + 0.25 * radius * burns.core_x[k], y + 0.25 * radius * burns.core_y[k],
+                radius * 0.80, edge=0.20, ripples=0.5 * burns.core_ripples[k],
+                strength=burns.rim[k] * pigment * began, crop=strip,
+            )  # fmt: skip
+            grain = scene.noise("laser-scars grain", 0.30).over(frame, strip)
+            # Rims are broken, thick on one side and missing on the other.
+            rims = scene.noise("laser-scars rims", 0.62).over(frame, strip)
+            broken = np.clip(0.40 + 0.75 * rims, 0, 1.5)
+            dark = core + np.clip(whole - inner, 0, None) * broken
+            dark = dark * np.clip(1 + 0.28 * grain, 0.3, 1.8)
+            absorb(scene.linear[strip.slices], np.float32(1.15) * dark, MELANIN)
         exact = spots(frame, x, y, radius, edge=0.02, ripples=burns.ripples[k])
         mask = scene.add_mask("laser-scar", exact * (float(strength.max(initial=0.0)) > 0.1))
         if len(k):
             scene.facts["laser_scar_um"] = round(float(np.median(diameters_um(radius))), 1)
-            scene.facts["laser_scar_mm2"] = round(area_mm2(np.asarray(mask, np.float32), frame), 4)
+            scene.facts["laser_scar_mm2"] = round(float(mask.sum()) / frame.px_per_mm**2, 4)
             scene.facts["laser_scar_count"] = int(
                 (np.hypot(x - frame.centre_deg[0], y - frame.centre_deg[1])
                  < 0.5 * frame.field_deg).sum()
