@@ -7,7 +7,7 @@ import re
 from playwright.sync_api import expect
 
 from tests.browser import steps
-from tests.browser.conftest import DESKTOP, PHONE, Opener
+from tests.browser.conftest import PHONE, Opener
 
 LONGEST_ROUND = 24
 """Looks before a short round must have ended, same-day returns among them."""
@@ -43,7 +43,8 @@ def test_a_whole_round_by_touch(opened: Opener) -> None:
 
 
 def test_a_whole_round_by_keyboard_alone(opened: Opener) -> None:
-    learner = opened(**DESKTOP)
+    """At a phone's size, as for a learner who has a keyboard or a switch beside it."""
+    learner = opened(viewport=PHONE["viewport"])
     page = learner.page
     page.goto("/")
     start = page.get_by_role("button", name="Start practising")

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict, NotFound
 from server.services import learners, progress, study
+from server.services.catalogue import CardSpec
 from server.services.learners import Learner, SettingsChange
 from server.services.study import Feedback, Look
 from server.services.study.answering import ALREADY_ANSWERED
@@ -262,18 +263,35 @@ def test_a_weak_answer_comes_back_once_today_on_another_eye(database: Database) 
     assert not seen[1].comes_back_in_round
 
 
-def test_early_practice_tells_the_days_that_are_left(database: Database) -> None:
+@pytest.mark.parametrize(
+    "card",
+    [
+        card_spec("normal"),
+        card_spec("look-alike", mimics="swollen-margin"),
+        card_spec("finding", finding="swollen-margin"),
+    ],
+    ids=lambda card: str(card.id),
+)
+def test_every_kind_of_card_is_scheduled_alike_and_early_practice_leaves_the_rest(
+    database: Database, card: CardSpec
+) -> None:
     """The second interval is six days (Wozniak 1990); a look after three of them leaves three."""
     seen = []
     with database.writing() as session:
-        factories.seeded(session, [card_spec("normal-1")])
+        # A look-alike is met beside what it imitates; no eye of that is in stock here.
+        beside = card_spec("beside", finding="swollen-margin", position=10)
+        factories.seeded(session, [card, beside])
         for _ in range(3):
-            factories.eye(session, "normal-1")
+            factories.eye(session, card.id)
         learner = factories.guest(session)
         for days in (0, 1, 4):
             now = NOON + timedelta(days=days)
             look = factories.dealt(session, learner, now)
-            seen.append(study.answer(session, learner, look.id, submission(look), now))
+            said = factories.true_findings(session, look)
+            seen.append(study.answer(session, learner, look.id, submission(look, said), now))
+            study.leave_round(session, learner, look.round_id, now)
+    assert [one.card.id for one in seen] == [card.id] * 3
+    assert [one.outcome for one in seen] == ["right"] * 3
     assert [one.counted for one in seen] == ["review", "review", "practice"]
     assert [one.in_days for one in seen] == [1, 6, 3]
     assert seen[2].due == seen[1].due
