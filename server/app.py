@@ -18,7 +18,17 @@ from server.web import errors
 from server.web.crossorigin import CrossOriginGuard
 from server.web.headers import SecurityHeaders
 from server.web.pages import Pages, build_environment
-from server.web.routes import account, files, front, health, looks, progress, reading, rounds
+from server.web.routes import (
+    account,
+    files,
+    front,
+    gallery,
+    health,
+    looks,
+    progress,
+    reading,
+    rounds,
+)
 from server.web.site import Site
 from server.web.static import Assets
 
@@ -64,7 +74,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         glossary=load_glossary(),
     )
     errors.install(app)
-    for family in (front, rounds, looks, progress, reading, account, files, health):
+    for family in (front, rounds, looks, progress, reading, gallery, account, files, health):
         app.include_router(family.router)
     # The last one added is the outermost.
     app.add_middleware(errors.FaultBoundary)

@@ -8,10 +8,16 @@ from collections.abc import Sequence
 
 from pydantic import ValidationError
 
-from server import recompute_command, render_command, serve_command, simulate_command
+from server import (
+    recompute_command,
+    remarks_command,
+    render_command,
+    serve_command,
+    simulate_command,
+)
 from server.errors import FundusRoundsError
 
-COMMANDS = (serve_command, render_command, recompute_command, simulate_command)
+COMMANDS = (serve_command, render_command, recompute_command, remarks_command, simulate_command)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -72,8 +72,8 @@ def draw(task: Task) -> PreparedEye | Rejected:
         anatomy=asdict(chosen.eye),
         features=[asdict(feature) for feature in chosen.features],
         truth=found.to_dict(),
-        outlines=_outlines(rendering),
-        facts=_plain_facts(rendering),
+        outlines=outlines_of(rendering),
+        facts=plain_facts(rendering),
     )
 
 
@@ -111,7 +111,8 @@ def _leave_with(parent: int) -> None:
     os._exit(1)
 
 
-def _outlines(rendering: Rendering) -> dict[str, Any]:
+def outlines_of(rendering: Rendering) -> dict[str, Any]:
+    """Return the outlines of the masks worth outlining, as plain values, by mask."""
     return {
         kind: [region.to_dict() for region in outline(mask, kind)]
         for kind, mask in rendering.masks.items()
@@ -119,7 +120,7 @@ def _outlines(rendering: Rendering) -> dict[str, Any]:
     }
 
 
-def _plain_facts(rendering: Rendering) -> dict[str, Any]:
+def plain_facts(rendering: Rendering) -> dict[str, Any]:
     """Return the facts without NumPy's own numbers, which JSON cannot hold."""
     return {
         name: value.item() if isinstance(value, np.generic) else value

@@ -17,10 +17,12 @@ import time
 from collections import Counter
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from typing import Any
 
 from server.clock import Clock, utc_now
 from server.errors import FundusRoundsError
 from server.jobs.drawing import Rejected, Task, draw, prepare_worker
+from server.jobs.gallery_orders import GalleryOrders
 from server.services import learners, stock
 from server.services.prepared import PreparedEye
 from server.settings import Settings
@@ -70,6 +72,7 @@ class RenderPool:
         self._thread: threading.Thread | None = None
         self._executor: ProcessPoolExecutor | None = None
         self._running: dict[Future[PreparedEye | Rejected], stock.Order] = {}
+        self._gallery = GalleryOrders(settings, database, clock)
         self._handed_out = 0
         self._tidied = float("-inf")
         self._disk_full = False
@@ -134,20 +137,22 @@ class RenderPool:
             self._tidy()
             self._tidied = time.monotonic()
         self._order()
-        if not self._running:
+        under_way: list[Future[Any]] = [*self._running, *self._gallery.running]
+        if not under_way:
             self._wake.wait(POLL_SECONDS)
             return
-        done, _ = wait(self._running, timeout=POLL_SECONDS, return_when=FIRST_COMPLETED)
-        for future in done:
+        wait(under_way, timeout=POLL_SECONDS, return_when=FIRST_COMPLETED)
+        for future in [one for one in self._running if one.done()]:
             self._collect(future, self._running.pop(future))
+        self._gallery.collect()
 
     def _order(self) -> None:
         """Hand out orders: one for each process, and one to follow without a pause."""
         if self._handed_out >= DRAWINGS_PER_POOL:
-            if self._running:
+            if self._running or self._gallery.running:
                 return
             self._abandon()
-        room = self._settings.render_workers + 1 - len(self._running)
+        room = self._settings.render_workers + 1 - len(self._running) - len(self._gallery.running)
         if room <= 0:
             return
         in_hand = Counter(order.card_id for order in self._running.values())
@@ -159,6 +164,12 @@ class RenderPool:
                 at_most=room,
                 disk_full=self._disk_full,
             )
+        # The gallery comes after what learners wait for and before mere stock, one order
+        # at a time: whoever begins a round meanwhile waits for a few pictures at most.
+        spare = [order for order in orders if order.in_store]
+        if len(orders) - len(spare) < room and self._gallery.hand_out(self._pool):
+            self._handed_out += 1
+            orders = orders[: room - 1]
         for order in orders:
             self._submit(order)
 
@@ -211,6 +222,7 @@ class RenderPool:
             remove_pictures(folder, unused)
             if not unused:
                 break
+        self._gallery.tidy()
         with self._database.writing() as session:
             learners.end_unused_sessions(session, self._clock(), self._settings.session_days)
         batch: list[str] = []
@@ -252,6 +264,7 @@ class RenderPool:
         """Drop what is being drawn and end the processes."""
         executor, self._executor = self._executor, None
         self._running.clear()
+        self._gallery.running.clear()
         self._handed_out = 0
         if executor is not None:
             executor.shutdown(cancel_futures=True)

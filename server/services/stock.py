@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from server.rendering.eye import RENDERER_VERSION
 from server.services.prepared import PreparedEye
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
-from server.storage import cards, eyes, wishes
+from server.storage import cards, eyes, gallery_plates, wishes
 from server.storage.models import DrawTallyRow, EyeRow
 
 PRUNED_AT_ONCE = 50
@@ -34,6 +34,7 @@ class Order:
     card_id, recipe_hash : what it is for.
     card, view : the tables of the card's version in use.
     urgent : a learner is waiting for it.
+    in_store : nobody wished for it, and there is another of its card that nobody has seen.
     """
 
     card_id: str
@@ -41,6 +42,7 @@ class Order:
     card: Mapping[str, Any]
     view: Mapping[str, Any]
     urgent: bool
+    in_store: bool = False
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,7 @@ def next_orders(
         for wish in wishes.wished(session)
         if wish.card_id in usable and not in_hand.get(wish.card_id)
     }
+    in_store: set[str] = set()
     if not disk_full and len(wanted) < at_most:
         unshown = eyes.unshown_counts(session, RENDERER_VERSION)
         store = {name: unshown.get(name, 0) + in_hand.get(name, 0) for name in usable}
@@ -88,14 +91,18 @@ def next_orders(
         # first learner finds the first cards ready.
         gaps = [name for name in usable if store[name] < per_card and name not in wanted]
         wanted |= dict.fromkeys(sorted(gaps, key=lambda name: store[name]), False)
-    return [_order(session, name, urgent) for name, urgent in list(wanted.items())[:at_most]]
+        in_store = {name for name in gaps if store[name] > 0}
+    return [
+        _order(session, name, urgent, in_store=name in in_store)
+        for name, urgent in list(wanted.items())[:at_most]
+    ]
 
 
-def _order(session: Session, card_id: str, urgent: bool) -> Order:
+def _order(session: Session, card_id: str, urgent: bool, *, in_store: bool) -> Order:
     version = cards.current_version(session, card_id)
     assert version is not None
     content = version.content
-    return Order(card_id, version.recipe_hash, content["card"], content["view"], urgent)
+    return Order(card_id, version.recipe_hash, content["card"], content["view"], urgent, in_store)
 
 
 def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) -> None:
@@ -161,17 +168,17 @@ def prune(session: Session) -> list[str]:
     if not candidates:
         return []
     session.flush()
-    return sorted(set(candidates) - eyes.hashes_in_use(session, candidates))
+    return sorted(set(unused_pictures(session, candidates)))
 
 
 def bytes_kept(session: Session) -> int:
-    """Return the size of all pictures in stock and in history."""
-    return eyes.bytes_kept(session)
+    """Return the size of all pictures in stock, in history and in the gallery."""
+    return eyes.bytes_kept(session) + gallery_plates.bytes_kept(session)
 
 
 def unused_pictures(session: Session, hashes: list[str]) -> list[str]:
-    """Return those of the hashes that no eye shows."""
-    used = eyes.hashes_in_use(session, hashes)
+    """Return those of the hashes that neither an eye nor the gallery shows."""
+    used = eyes.hashes_in_use(session, hashes) | gallery_plates.hashes_in_use(session, hashes)
     return [name for name in hashes if name not in used]
 
 

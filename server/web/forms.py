@@ -46,6 +46,16 @@ class AnswerForm(BaseModel):
         return self.point_x, self.point_y
 
 
+class RemarkForm(BaseModel):
+    """A reviewer's remark about one picture of the gallery."""
+
+    remark_id: UUID
+    number: str = Field(max_length=200)
+    text: str = Field(default="", max_length=8000)
+    name: str = Field(default="", max_length=400)
+    back: Literal["plate", "sheet"] = "plate"
+
+
 class SettingsForm(BaseModel):
     """The settings page; a box that is not ticked is not sent."""
 

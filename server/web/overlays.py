@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from server.rendering.outlines import PICTURE_UNITS, Region
@@ -65,6 +65,16 @@ def plain_outlines(regions: Sequence[Region]) -> tuple[Outline, ...]:
     if not regions:
         return ()
     return (Outline("".join(region.svg_path() for region in regions), "seen", "", 0, 0, "middle"),)
+
+
+def mask_outlines(masks: Mapping[str, Sequence[Region]]) -> tuple[Outline, ...]:
+    """Return one labelled outline for every mask that has any, in the order given."""
+    taken: list[tuple[int, int]] = []
+    return tuple(
+        _outline(regions, "seen", kind.replace("-", " "), taken)
+        for kind, regions in masks.items()
+        if regions
+    )
 
 
 def _outline(

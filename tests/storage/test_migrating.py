@@ -172,11 +172,12 @@ def test_a_new_migration_is_numbered_and_finds_what_the_models_lack(
     first.write_text(first.read_text().replace(index, ""))
     settings = sqlite_settings(tmp_path / "data")
     made = begin_migration(settings, "order cards", later)
-    assert made == later / "versions" / "0002_order_cards.py"
+    number = f"{int(newest_revision()) + 1:04d}"
+    assert made == later / "versions" / f"{number}_order_cards.py"
     assert "ix_card_order" in made.read_text()
     migrate(settings, later)
     database = Database(settings.resolved_database_url)
-    assert revision_of(database) == "0002"
+    assert revision_of(database) == number
     with prepared(database) as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []

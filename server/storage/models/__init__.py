@@ -7,6 +7,7 @@ from server.storage.models.base import Base
 from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_state import CardStateRow
 from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
+from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
 from server.storage.models.learner import LearnerRow
 from server.storage.models.look import LookRow
 from server.storage.models.practice_round import RoundItemRow, RoundRow
@@ -23,6 +24,8 @@ __all__ = [
     "EyeRow",
     "EyeWishRow",
     "FindingTallyRow",
+    "GalleryPlateRow",
+    "GalleryRemarkRow",
     "LearnerRow",
     "LookRow",
     "PracticeDayRow",

@@ -1,0 +1,1 @@
+"""The gallery: every finding and look-alike to be reviewed, and what reviewers remark."""
