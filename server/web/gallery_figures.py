@@ -184,7 +184,11 @@ def _measure(plate: Plate, catalogue: Catalogue) -> str:
     if plate.truth is None:
         return ""
     kind = plate.number.kind
-    return _judged(plate, kind if kind in FINDINGS else painter_of(kind).mimics, catalogue)
+    if kind in FINDINGS:
+        return _judged(plate, kind, catalogue)
+    mimicked = painter_of(kind).mimics
+    asks = catalogue.finding(mimicked).judgement.asks
+    return f"{asks}: {_judged(plate, mimicked, catalogue)}"
 
 
 def _judged(plate: Plate, finding: str, catalogue: Catalogue) -> str:
