@@ -38,6 +38,8 @@ class Confusion:
     def most_confused(self, least: int = 2) -> list[tuple[str, str, int]]:
         """Return the pairs taken for one another, most often first.
 
+        A look-alike judged normal was judged rightly and is left out.
+
         Parameters
         ----------
         least : pairs that happened less often are left out; once is chance.
@@ -45,7 +47,7 @@ class Confusion:
         pairs = [
             (truth, call, count)
             for (truth, call), count in self.counts.items()
-            if truth != call and count >= least
+            if truth != call and count >= least and (call != NORMAL or truth in self.calls)
         ]
         return sorted(pairs, key=lambda pair: (-pair[2], pair[:2]))
 

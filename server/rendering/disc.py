@@ -43,7 +43,8 @@ def look_up(profile: Profile, theta: Floats) -> Floats:
     """Return a profile at the given angles (radians), linear between its entries."""
     angles = np.ascontiguousarray(theta, np.float32)
     out = np.empty(angles.size, np.float32)
-    _interpolate(profile.astype(np.float32), angles.ravel(), out)
+    # Two entries more: rounding can carry an angle just below a full turn to 360 itself.
+    _interpolate(np.append(profile, profile[:2]).astype(np.float32), angles.ravel(), out)
     return out.reshape(angles.shape)
 
 
@@ -51,12 +52,10 @@ def look_up(profile: Profile, theta: Floats) -> Floats:
 def _interpolate(table: Floats, angles: Floats, out: Floats) -> None:
     for n in range(angles.size):
         position = angles[n] * np.float32(57.29577951308232)
-        position -= np.float32(360) * math.floor(position / np.float32(360))
-        low = int(position)
-        part = np.float32(position - low)
-        # Rounding can carry an angle just below a full turn to 360 itself.
-        a = table[low % 360]
-        out[n] = a + part * (table[(low + 1) % 360] - a)
+        position -= np.float32(360) * np.floor(position * np.float32(1 / 360))
+        low = np.int32(position)
+        a = table[low]
+        out[n] = a + (position - np.float32(low)) * (table[low + 1] - a)
 
 
 @dataclass

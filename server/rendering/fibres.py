@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numba import njit
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.anatomy import Anatomy
 from server.rendering.eye import Eye
@@ -45,6 +45,13 @@ def _atan2(y: float, x: float) -> float:
     return -r if y < 0 else r
 
 
+def half_turn(angle: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return angles (radians) brought to between -pi and pi, in their own precision."""
+    turn = angle.dtype.type(2 * math.pi)
+    wrapped: NDArray[np.floating] = angle - turn * np.round(angle / turn)
+    return wrapped
+
+
 def fibre_angle(x: ArrayLike, y: ArrayLike, disc_x: float, disc_y: float) -> Floats:
     """Return the stream function, which names the fibre through each point.
 
@@ -55,7 +62,7 @@ def fibre_angle(x: ArrayLike, y: ArrayLike, disc_x: float, disc_y: float) -> Flo
     # The shift makes the value at the disc's edge the angle itself.
     shift = FOVEA_SOURCE * math.atan2(-disc_y, -disc_x)
     psi = np.arctan2(ys - disc_y, xs - disc_x) + FOVEA_SOURCE * np.arctan2(-ys, -xs) - shift
-    return np.asarray(np.angle(np.exp(1j * psi)), np.float32)
+    return np.asarray(half_turn(psi), np.float32)
 
 
 def fibre_direction(
@@ -115,7 +122,7 @@ def defect_cover(look: FibreLook, anatomy: Anatomy, frame: Frame) -> Floats:
     psi = fibre_angle(xs, ys, anatomy.disc_x, anatomy.disc_y)
     away = np.hypot(xs - np.float32(anatomy.disc_x), ys - np.float32(anatomy.disc_y))
     for defect in look.defects:
-        apart = np.angle(np.exp(1j * (psi - np.float32(defect.angle)))).astype(np.float32)
+        apart = half_turn(psi - np.float32(defect.angle))
         edge = 0.22 * defect.half_width + 0.015
         band = _ramp((defect.half_width - np.abs(apart)) / np.float32(2 * edge) + 0.5)
         # Fibres of one half of the retina never pass the raphe into the other.

@@ -10,8 +10,10 @@ from uuid import UUID
 from server.services.catalogue import FindingText, LookAlikeText
 from server.services.learners import Learner
 from server.services.progress import Progress
+from server.services.readiness import FindingDetail, Standing
 from server.services.reading import Glossary, ReadingText, Screen
 from server.services.study import Feedback, Home, Look, RoundSummary
+from server.web.curve_plot import CurvePlot
 from server.web.gallery_figures import Chooser, Figure, Row
 from server.web.overlays import Outline
 
@@ -146,7 +148,21 @@ class ProgressPage(Page):
 
     TEMPLATE: ClassVar[str] = "progress/progress.html"
     progress: Progress
+    standing: Standing
     findings: tuple[FindingText, ...]
+    names: Mapping[str, str]
+    """Short names of findings and look-alikes, by slug."""
+
+
+@dataclass(frozen=True)
+class FindingPage(Page):
+    """How a learner is doing with one finding."""
+
+    TEMPLATE: ClassVar[str] = "progress/finding.html"
+    text: FindingText
+    detail: FindingDetail
+    names: Mapping[str, str]
+    plot: CurvePlot | None
 
 
 @dataclass(frozen=True)

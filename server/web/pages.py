@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from server.services.reading import SafetyLines
-from server.web import charts, wording
+from server.web import charts, standing_words, wording
 from server.web.contexts import PageContext
 from server.web.static import Assets
 
@@ -37,7 +37,13 @@ def build_environment(folder: Path, assets: Assets, safety: SafetyLines) -> Envi
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(asset=assets.url, charts=charts, safety=safety, wording=wording)
+    environment.globals.update(
+        asset=assets.url,
+        charts=charts,
+        safety=safety,
+        standing_words=standing_words,
+        wording=wording,
+    )
     environment.filters.update(
         short_date=wording.short_date,
         percent=wording.percent,

@@ -58,3 +58,17 @@ def test_once_is_chance() -> None:
 def test_an_unknown_finding_is_refused() -> None:
     with pytest.raises(BadInput, match="not among the findings"):
         confusion([({"cataract"}, set(), None)], FINDINGS)
+
+
+def test_a_look_alike_judged_normal_is_no_confusion() -> None:
+    counted = confusion(
+        [((), (), "crowded-disc")] * 3
+        + [((), ("swollen-margin",), "crowded-disc")] * 2
+        + [(("swollen-margin",), (), None)] * 2,
+        FINDINGS,
+    )
+    assert counted.counts["crowded-disc", NORMAL] == 3
+    assert counted.most_confused() == [
+        ("crowded-disc", "swollen-margin", 2),
+        ("swollen-margin", NORMAL, 2),
+    ]

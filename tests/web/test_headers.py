@@ -16,6 +16,7 @@ from tests.web.conftest import HTMX, Browser
         ("/reading", 200),
         ("/healthz", 200),
         ("/progress", 303),
+        ("/progress/pale-disc", 303),
         ("/nowhere", 404),
         (f"/pictures/{'0' * 64}.webp", 404),
         ("/pictures/short.webp", 422),

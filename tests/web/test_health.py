@@ -72,7 +72,14 @@ def test_pages_are_compressed(visitor: Browser) -> None:
 
 
 @pytest.mark.parametrize(
-    ("address", "most"), [("/healthz", 0), ("/reading", 1), ("/", 8), ("/progress", 12)]
+    ("address", "most"),
+    [
+        ("/healthz", 0),
+        ("/reading", 1),
+        ("/", 8),
+        ("/progress", 13),
+        ("/progress/enlarged-cup", 5),
+    ],
 )
 def test_a_page_asks_the_database_only_a_few_times(
     browser: Browser, statements_of: list[str], address: str, most: int

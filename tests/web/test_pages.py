@@ -12,7 +12,10 @@ from tests import factories
 from tests.web.conftest import HTMX, Browser, one
 
 FOR_ANYBODY = ("/", "/reading", "/findings", "/about")
-FOR_LEARNERS = ("/", "/welcome", "/welcome?step=2", "/welcome?step=3", "/progress", "/settings")
+FOR_LEARNERS = (
+    *("/", "/welcome", "/welcome?step=2", "/welcome?step=3"),
+    *("/progress", "/progress/swollen-margin", "/settings"),
+)
 
 
 def check_sound(page: HTMLParser, address: str) -> None:
@@ -209,33 +212,97 @@ class TestSettings:
         assert "round_minutes" in response.text
 
 
+def answer_rightly(browser: Browser, times: int) -> None:
+    """Answer so many eyes of rounds, all right and sure."""
+    for _ in range(times):
+        address = browser.begin()
+        present = browser.truth(address)
+        browser.post(f"{address}/answer", browser.sheet(address) | {"present": present})
+
+
+def table_of(page: HTMLParser, selector: str) -> dict[str, list[str]]:
+    """Return a table's rows by their heads."""
+    return {
+        one(row, "th").text(): [cell.text() for cell in row.css("td")]
+        for row in page.css(f"{selector} tbody tr")
+    }
+
+
+def words(page: HTMLParser, selector: str) -> str:
+    """Return the words of a part of a page, evenly spaced."""
+    return " ".join(one(page, selector).text().split())
+
+
 class TestProgress:
     def test_before_the_first_answer_it_says_so(self, browser: Browser) -> None:
         page = browser.page("/progress")
         assert "Nothing to show yet" in page.text()
         assert not page.css(".chart")
 
-    def test_the_table_behind_the_chart_counts_the_answers(self, browser: Browser) -> None:
-        for _ in range(3):
-            address = browser.begin()
-            present = browser.truth(address)
-            browser.post(f"{address}/answer", browser.sheet(address) | {"present": present})
+    def test_the_table_behind_the_charts_counts_the_answers(self, browser: Browser) -> None:
+        answer_rightly(browser, 3)
         page = browser.page("/progress")
         check_sound(page, "/progress")
-        rows = {
-            one(row, "th").text(): [cell.text() for cell in row.css("td")]
-            for row in page.css(".figures-table:not(.narrow) tbody tr")
-        }
+        rows = table_of(page, ".by-finding")
         assert len(rows) == 6
-        assert "3 eyes answered: 3 right, 0 partly right, 0 wrong." in " ".join(
-            one(page, ".lead").text().split()
-        )
-        right, interval, hits, misses, false_alarms, rejections, *_ = rows["Swollen margin"]
-        assert (right, misses, false_alarms) == ("100%", "0", "0")
+        assert "3 eyes answered: 3 right, 0 partly right, 0 wrong." in words(page, ".lead")
+        standing, *shares, _, _, _, hits, misses, false_alarms, rejections = rows["Swollen margin"]
+        assert standing == "Not enough answers yet"
+        assert (misses, false_alarms) == ("0", "0")
         assert int(hits) + int(rejections) == 3
-        # Wilson 1927, 3 of 3 at 95 %: from 44 % (value from memory, and by scipy's binomtest).
-        assert interval == "44% to 100%"
-        assert len(page.css(".chart .dot")) == sum(row[0] != "–" for row in rows.values())
+        # Wilson 1927 at 95 %, all right: from 21, 34 and 44 % for 1, 2 and 3 answers
+        # (by statsmodels' proportion_confint).
+        lowest = {0: "–", 1: "21% to 100%", 2: "34% to 100%", 3: "44% to 100%"}
+        assert shares[1] == lowest[int(hits)]
+        assert shares[3] == lowest[int(rejections)]
+        known = sum(cell != "–" for row in rows.values() for cell in (row[1], row[3]))
+        assert len(page.css(".standing .chart .dot")) == known
+        assert words(page, ".answer") == "Not enough answers yet to say for any finding."
+        # Beside each figure stands the case mix, and what is missing.
+        beside = " ".join(one(page, ".standing li").text().split())
+        assert f"{hits} of 3 eyes had it" in beside
+        assert f"{16 - int(hits)} more with it and {16 - int(rejections)} more without" in beside
+
+    def test_every_chart_has_a_table_behind_it(self, browser: Browser) -> None:
+        answer_rightly(browser, 2)
+        for address in ("/progress", "/progress/swollen-margin"):
+            for section in browser.page(address).css("section"):
+                if section.css_first("svg.chart"):
+                    assert section.css_first("details table"), (address, section.html)
+
+    def test_certainty_is_told_in_a_sentence_and_a_table(self, browser: Browser) -> None:
+        answer_rightly(browser, 2)
+        page = browser.page("/progress")
+        assert "Right when sure 2 of 2: too few answers to judge" in words(page, "main")
+        # Two sheets right at a claim of 95 %: Brier .05 squared.
+        assert "Brier score 0.00" in words(page, "main")
+        assert table_of(page, ".certain") == {"Sure": ["95%", "100%", "2", "34% to 100%"]}
+
+    def test_a_mistake_can_be_looked_at_again(self, browser: Browser) -> None:
+        address = browser.begin()
+        present = browser.truth(address)
+        asked = [
+            field.attributes["value"] or "" for field in browser.page(address).css("[name=present]")
+        ]
+        imagined = next(name for name in asked if name not in present)
+        browser.post(f"{address}/answer", browser.sheet(address) | {"present": [imagined]})
+        page = browser.page(f"/progress/{imagined}")
+        check_sound(page, imagined)
+        assert [link.attributes["href"] for link in page.css(".mistakes a")] == [address]
+        assert "Not there" in words(page, ".mistakes")
+        # The eye, and its healthy twin beside it.
+        shown = [image.attributes["src"] for image in page.css(".mistakes img")]
+        assert len(set(shown)) == 2
+        assert browser.get(address).status_code == 200
+        for missed in present:
+            page = browser.page(f"/progress/{missed}")
+            assert "Missed" in words(page, ".mistakes")
+        assert f"/progress/{imagined}" in [
+            link.attributes["href"] for link in browser.page("/progress").css(".standing a")
+        ]
+
+    def test_a_finding_unknown_is_not_found(self, browser: Browser) -> None:
+        assert browser.get("/progress/cataract").status_code == 404
 
     def test_forecast_and_table_show_the_same_days(self, browser: Browser) -> None:
         address = browser.begin()

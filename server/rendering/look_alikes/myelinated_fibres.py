@@ -14,7 +14,7 @@ import numpy as np
 
 from server.rendering.disc import ANGLES
 from server.rendering.features import Painter, register
-from server.rendering.fibres import fibre_angle
+from server.rendering.fibres import fibre_angle, half_turn
 from server.rendering.frame import Floats
 from server.rendering.lesions import smoothstep
 from server.rendering.scene import Scene
@@ -72,7 +72,7 @@ def _cover(scene: Scene, xs: Floats, ys: Floats, severity: float) -> Floats:
         start = -0.25 if draws[2] < _TOUCH else 1.0 + 2.5 * draws[3]
         half /= 1 + max(start, 0.0) / 3.0
         length = (3.6 + 4.0 * draws[4]) * (0.30 + 0.70 * severity) * (1.0 if n == 0 else 0.6)
-        apart = np.angle(np.exp(1j * (psi - np.float32(middle)))).astype(np.float32)
+        apart = half_turn(psi - np.float32(middle))
         near = (
             (np.abs(apart) < 1.6 * half) & (beyond > start - 0.1) & (beyond < start + 1.5 * length)
         )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.disc import ANGLES, look_up
-from server.rendering.fibres import fibre_direction
+from server.rendering.fibres import fibre_direction, half_turn
 from server.rendering.findings.swollen_margin.halo import Halo
 from server.rendering.frame import Crop, Floats
 from server.rendering.lesions import absorb, blur, draw_ripples, grown, smoothstep, spots
@@ -256,7 +256,7 @@ def paint_folds(scene: Scene, halo: Halo, along: float) -> None:
     wander += 0.35 * scene.noise("swollen-margin folds", 0.7).over(scene.frame, crop)
     phase = (beyond + 0.17 * wander) / np.float32(spacing) * np.float32(2 * math.pi)
     gaps = scene.noise("swollen-margin fold gaps", 1.1).over(scene.frame, crop)
-    apart = np.angle(np.exp(1j * (theta - turn)))
+    apart = half_turn(theta - np.float32(turn))
     where = np.exp(-((apart / spread) ** 2)) * smoothstep(0.5, 1.0, beyond)
     where = where * (1 - smoothstep(1.7, 2.9, beyond)) * np.clip(0.75 + 0.5 * gaps, 0, 1.3)
     # A fold is a narrow dark furrow with a pale crest beside it.
