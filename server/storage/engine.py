@@ -12,13 +12,14 @@ write-ahead mode, never waits for the writer.
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.orm import Session as Session  # the web names the type, never the library
@@ -106,7 +107,7 @@ def _sqlite_engine(address: URL, wait_seconds: float, pool_size: int, *, writing
     @event.listens_for(engine, "connect")
     def set_up(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
         cursor = connection.cursor()
-        cursor.execute("PRAGMA journal_mode=WAL")
+        _write_ahead(cursor, wait_seconds)
         # FULL: an answer that was acknowledged survives a power cut, not only a crash.
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.execute("PRAGMA foreign_keys=ON")
@@ -119,6 +120,26 @@ def _sqlite_engine(address: URL, wait_seconds: float, pool_size: int, *, writing
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
     return engine
+
+
+def _write_ahead(cursor: DBAPICursor, wait_seconds: float) -> None:
+    """Switch a file to write-ahead mode, once in its life.
+
+    SQLite answers "locked" at once when two connections switch a new file
+    together, without the wait that it grants every other statement (its busy
+    handler is not called there), so the waiting is done here.
+    """
+    latest = time.monotonic() + wait_seconds
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as problem:
+            busy = problem.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+            if not busy or time.monotonic() > latest:
+                raise
+            time.sleep(0.01)
+        else:
+            return
 
 
 def _postgres_engine(address: URL, wait_seconds: float, pool_size: int) -> Engine:

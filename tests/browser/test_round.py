@@ -58,6 +58,7 @@ def test_a_whole_round_by_keyboard_alone(opened: Opener) -> None:
     page.locator("[name=round_minutes]:checked").focus()
     page.keyboard.press("ArrowUp")
     page.keyboard.press("Enter")
+    page.wait_for_url("**/settings?saved=true")
     page.goto("/welcome")
     skip = page.get_by_role("button", name="Skip")
     for _ in range(12):

@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -191,6 +192,23 @@ def test_processes_that_start_together_migrate_once(tmp_path: Path) -> None:
     database = Database(settings.resolved_database_url)
     assert revision_of(database) == newest_revision()
     database.dispose()
+
+
+def test_a_new_file_is_opened_by_many_at_once(tmp_path: Path) -> None:
+    """Switching to write-ahead mode is the one moment that SQLite does not wait for."""
+    for number in range(30):
+        databases = [Database(f"sqlite:///{tmp_path / f'{number}.db'}") for _ in range(4)]
+        begun = Barrier(4)
+
+        def opened(database: Database, begun: Barrier = begun) -> str:
+            begun.wait()
+            with database.write_engine.connect() as connection:
+                return str(connection.execute(text("PRAGMA journal_mode")).scalar_one())
+
+        with ThreadPoolExecutor(4) as threads:
+            assert list(threads.map(opened, databases)) == ["wal"] * 4
+        for database in databases:
+            database.dispose()
 
 
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
