@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import secrets
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
+from enum import Enum
 from uuid import UUID, uuid4
 
 from sqlalchemy.orm import Session
@@ -18,9 +19,18 @@ from server.storage.models import LearnerRow
 
 DEFAULT_ROUND_MINUTES = 5
 DEFAULT_WEEKLY_GOAL = 4
+DEFAULT_DAILY_MINUTES = DEFAULT_ROUND_MINUTES
 SECONDS_PER_EYE = 25
 """Answering and reading the feedback, as a round's length assumes it (our estimate)."""
 LONGEST_NAME = 60
+FURTHEST_ROTATION_DAYS = 3 * 365
+"""A rotation date beyond this is taken for a slip of the pen."""
+
+
+class Kept(Enum):
+    """Marks a setting that may be empty and is to stay as it is."""
+
+    KEPT = "kept"
 
 
 @dataclass(frozen=True)
@@ -36,6 +46,10 @@ class Learner:
     """Length of a round as the learner sets it, 2 to 15 minutes."""
     weekly_goal_days: int
     """Days of practice per week to aim at, 1 to 7."""
+    daily_minutes: int
+    """Minutes of practice on such a day, 2 to 60; one round or several."""
+    rotation_on: date | None
+    """Day on which the learner must be ready; None without one. It may have passed."""
     untimed: bool
     """True: response time never lowers an answer's quality."""
     first_run_seen: bool
@@ -50,12 +64,15 @@ class Learner:
 
 @dataclass(frozen=True)
 class SettingsChange:
-    """New settings; None leaves a setting as it is."""
+    """New settings; None (for the rotation date, KEPT) leaves a setting as it is."""
 
     name: str | None = None
     timezone: str | None = None
     round_minutes: int | None = None
     weekly_goal_days: int | None = None
+    daily_minutes: int | None = None
+    rotation_on: date | Kept | None = Kept.KEPT
+    """None: there is no rotation date any more."""
     untimed: bool | None = None
     first_run_seen: bool | None = None
 
@@ -77,6 +94,8 @@ def new_guest(session: Session, timezone: str, now: datetime) -> tuple[Learner, 
         timezone=timezone if _is_zone(timezone) else "UTC",
         round_minutes=DEFAULT_ROUND_MINUTES,
         weekly_goal_days=DEFAULT_WEEKLY_GOAL,
+        daily_minutes=DEFAULT_DAILY_MINUTES,
+        rotation_on=None,
         untimed=False,
         first_run_seen=False,
         created_at=now,
@@ -119,8 +138,15 @@ def end_unused_sessions(session: Session, now: datetime, session_days: int) -> N
     web_sessions.remove_unused_since(session, now - timedelta(days=session_days))
 
 
-def update_settings(session: Session, learner: Learner, change: SettingsChange) -> Learner:
+def update_settings(
+    session: Session, learner: Learner, change: SettingsChange, today: date | None = None
+) -> Learner:
     """Store the changed settings and return the learner as they are now.
+
+    Parameters
+    ----------
+    today : the learner's day, against which a new rotation date is checked: one
+        that has passed, or lies years ahead, is a slip. None checks nothing.
 
     Raises
     ------
@@ -139,6 +165,10 @@ def update_settings(session: Session, learner: Learner, change: SettingsChange) 
         row.round_minutes = _within("round length in minutes", change.round_minutes, 2, 15)
     if change.weekly_goal_days is not None:
         row.weekly_goal_days = _within("weekly goal in days", change.weekly_goal_days, 1, 7)
+    if change.daily_minutes is not None:
+        row.daily_minutes = _within("minutes of a practice day", change.daily_minutes, 2, 60)
+    if not isinstance(change.rotation_on, Kept) and change.rotation_on != row.rotation_on:
+        row.rotation_on = _checked_rotation(change.rotation_on, today)
     if change.untimed is not None:
         row.untimed = change.untimed
     if change.first_run_seen is not None:
@@ -165,6 +195,19 @@ def _within(what: str, value: int, least: int, most: int) -> int:
     return value
 
 
+def _checked_rotation(day: date | None, today: date | None) -> date | None:
+    if day is None or today is None:
+        return day
+    if day <= today:
+        raise BadInput(
+            f"The rotation date must lie ahead, and {day.day} {day:%B %Y} does not. "
+            "Without a date, leave it empty."
+        )
+    if (day - today).days > FURTHEST_ROTATION_DAYS:
+        raise BadInput(f"The rotation date must lie within three years; check the year {day:%Y}.")
+    return day
+
+
 def _checked_name(name: str) -> str:
     tidy = " ".join(name.split())
     if len(tidy) > LONGEST_NAME:
@@ -181,6 +224,8 @@ def _learner(row: LearnerRow) -> Learner:
         timezone=row.timezone,
         round_minutes=row.round_minutes,
         weekly_goal_days=row.weekly_goal_days,
+        daily_minutes=row.daily_minutes,
+        rotation_on=row.rotation_on,
         untimed=row.untimed,
         first_run_seen=row.first_run_seen,
         created_at=row.created_at,

@@ -254,6 +254,9 @@ class SettingsPage(Page):
     timezone: str
     round_minutes: int
     weekly_goal_days: int
+    daily_minutes: int
+    rotation_on: str
+    """As a date field holds it; empty for none."""
     untimed: bool
     timezones: tuple[str, ...]
     saved: bool

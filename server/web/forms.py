@@ -2,15 +2,40 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Literal
 from uuid import UUID
 
 from pydantic import BaseModel, BeforeValidator, Field
 
+from server.errors import BadInput
+
 
 def _blank_to_none(value: object) -> object:
     """A browser sends an untouched field as an empty string."""
     return None if value == "" else value
+
+
+def day_typed(text: str) -> date | None:
+    """Read a day as a date field sends it; None for an empty one.
+
+    Raises
+    ------
+    BadInput : it is not a day.
+    """
+    if not text.strip():
+        return None
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise BadInput(
+            f"{text!r} is not a day: write it as year-month-day, such as 2027-02-28."
+        ) from None
+
+
+def day_sent(day: date | None) -> str:
+    """Return a day as a date field holds it; empty for none."""
+    return "" if day is None else day.isoformat()
 
 
 Thousandths = Annotated[float | None, BeforeValidator(_blank_to_none)]
@@ -63,4 +88,8 @@ class SettingsForm(BaseModel):
     timezone: str = Field(max_length=64)
     round_minutes: int
     weekly_goal_days: int
+    daily_minutes: int | None = None
+    """Not sent by a page from before there was one: the setting stays."""
+    rotation_on: str | None = Field(default=None, max_length=40)
+    """As typed; empty for none. Not sent: the setting stays."""
     untimed: bool = False

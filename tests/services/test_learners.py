@@ -92,6 +92,8 @@ def test_settings_change_one_at_a_time(database: Database) -> None:
         SettingsChange(round_minutes=16),
         SettingsChange(weekly_goal_days=0),
         SettingsChange(weekly_goal_days=8),
+        SettingsChange(daily_minutes=1),
+        SettingsChange(daily_minutes=61),
         SettingsChange(timezone="Nowhere/City"),
         SettingsChange(name="x" * 61),
         SettingsChange(name="a\u202eb"),
@@ -107,3 +109,46 @@ def test_impossible_settings_are_refused(database: Database, change: SettingsCha
 def test_five_minutes_are_about_a_dozen_eyes() -> None:
     assert eyes_in(5) == 12
     assert [eyes_in(minutes) for minutes in (2, 15)] == [5, 36]
+
+
+class TestRotationDate:
+    TODAY = NOON.date()
+
+    def test_it_is_set_kept_and_taken_away(self, database: Database) -> None:
+        day = self.TODAY + timedelta(days=60)
+        with database.writing() as session:
+            guest = factories.guest(session)
+            assert guest.rotation_on is None
+            changed = learners.update_settings(
+                session, guest, SettingsChange(rotation_on=day), self.TODAY
+            )
+            assert changed.rotation_on == day
+            changed = learners.update_settings(
+                session, guest, SettingsChange(name="Ada", daily_minutes=12), self.TODAY
+            )
+            assert (changed.rotation_on, changed.daily_minutes) == (day, 12)
+            changed = learners.update_settings(session, guest, SettingsChange(rotation_on=None))
+            assert changed.rotation_on is None
+
+    @pytest.mark.parametrize(
+        ("days", "words"), [(0, "lie ahead"), (-3, "lie ahead"), (1200, "year")]
+    )
+    def test_a_slip_is_refused(self, database: Database, days: int, words: str) -> None:
+        change = SettingsChange(rotation_on=self.TODAY + timedelta(days=days))
+        with database.writing() as session:
+            guest = factories.guest(session)
+            with pytest.raises(BadInput, match=words):
+                learners.update_settings(session, guest, change, self.TODAY)
+
+    def test_one_that_has_come_does_not_bar_other_changes(self, database: Database) -> None:
+        day = self.TODAY + timedelta(days=1)
+        with database.writing() as session:
+            guest = factories.guest(session)
+            learners.update_settings(session, guest, SettingsChange(rotation_on=day), self.TODAY)
+            later = learners.update_settings(
+                session,
+                guest,
+                SettingsChange(rotation_on=day, round_minutes=8),
+                self.TODAY + timedelta(days=30),
+            )
+        assert (later.rotation_on, later.round_minutes) == (day, 8)

@@ -167,14 +167,23 @@ def settings_form(**changes: object) -> dict[str, object]:
         "timezone": "Europe/London",
         "round_minutes": 5,
         "weekly_goal_days": 4,
+        "daily_minutes": 10,
+        "rotation_on": "",
     }
     return {**form, **changes}
 
 
 class TestSettings:
     def test_what_is_saved_is_shown_again(self, browser: Browser) -> None:
+        rotation = "2027-01-14"
         sent = settings_form(
-            name="Ada", timezone="Asia/Tokyo", round_minutes=3, weekly_goal_days=6, untimed="true"
+            name="Ada",
+            timezone="Asia/Tokyo",
+            round_minutes=3,
+            weekly_goal_days=6,
+            daily_minutes=20,
+            rotation_on=rotation,
+            untimed="true",
         )
         response = browser.post("/settings", sent)
         assert response.headers["location"] == "/settings?saved=true"
@@ -183,7 +192,8 @@ class TestSettings:
         assert one(page, "input[name=name]").attributes["value"] == "Ada"
         assert one(page, "option[selected]").attributes["value"] == "Asia/Tokyo"
         chosen = [node.attributes["value"] for node in page.css("input[type=radio][checked]")]
-        assert chosen == ["3", "6"]
+        assert chosen == ["3", "6", "20"]
+        assert one(page, "input[name=rotation_on]").attributes["value"] == rotation
         assert "checked" in one(page, "input[name=untimed]").attributes
 
     @pytest.mark.parametrize(
@@ -191,6 +201,9 @@ class TestSettings:
         [
             ({"round_minutes": 99}, "from 2 to 15"),
             ({"weekly_goal_days": 0}, "from 1 to 7"),
+            ({"daily_minutes": 61}, "from 2 to 60"),
+            ({"rotation_on": "2020-01-01"}, "1 January 2020 does not"),
+            ({"rotation_on": "soon"}, "year-month-day"),
             ({"timezone": "Mars/Olympus"}, "Mars/Olympus"),
             ({"name": "x" * 61}, "60 characters"),
         ],
@@ -205,6 +218,15 @@ class TestSettings:
         assert words in one(page, "[role=alert]").text()
         # Nothing was stored.
         assert one(browser.page("/settings"), "input[name=name]").attributes["value"] == ""
+
+    def test_a_page_from_before_a_setting_existed_leaves_it(self, browser: Browser) -> None:
+        browser.post("/settings", settings_form(daily_minutes=20, rotation_on="2026-12-30"))
+        old = settings_form(name="Ada")
+        del old["daily_minutes"], old["rotation_on"]
+        assert browser.post("/settings", old).status_code == 303
+        page = browser.page("/settings")
+        assert one(page, "input[name=rotation_on]").attributes["value"] == "2026-12-30"
+        assert one(page, "input[name=daily_minutes][checked]").attributes["value"] == "20"
 
     def test_a_form_that_is_no_form_of_ours_is_refused(self, browser: Browser) -> None:
         response = browser.post("/settings", {"round_minutes": "many"})

@@ -8,7 +8,7 @@ from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_state import CardStateRow
 from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
 from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
-from server.storage.models.learner import LearnerRow
+from server.storage.models.learner import LearnerRow, PauseRow
 from server.storage.models.look import LookRow
 from server.storage.models.practice_round import RoundItemRow, RoundRow
 from server.storage.models.tally import FindingTallyRow, PracticeDayRow
@@ -28,6 +28,7 @@ __all__ = [
     "GalleryRemarkRow",
     "LearnerRow",
     "LookRow",
+    "PauseRow",
     "PracticeDayRow",
     "RoundItemRow",
     "RoundRow",
