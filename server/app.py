@@ -20,6 +20,7 @@ from server.web.headers import SecurityHeaders
 from server.web.pages import Pages, build_environment
 from server.web.routes import (
     account,
+    calendar,
     files,
     front,
     gallery,
@@ -27,6 +28,7 @@ from server.web.routes import (
     looks,
     progress,
     reading,
+    reminders,
     rounds,
 )
 from server.web.site import Site
@@ -74,7 +76,19 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         glossary=load_glossary(),
     )
     errors.install(app)
-    for family in (front, rounds, looks, progress, reading, gallery, account, files, health):
+    for family in (
+        front,
+        rounds,
+        looks,
+        progress,
+        reading,
+        gallery,
+        account,
+        reminders,
+        calendar,
+        files,
+        health,
+    ):
         app.include_router(family.router)
     # The last one added is the outermost.
     app.add_middleware(errors.FaultBoundary)

@@ -54,5 +54,8 @@ def _parser() -> argparse.ArgumentParser:
 def _setting_problem(problem: ValidationError) -> str:
     """Return one line that names the first setting that cannot be used, and why."""
     first = problem.errors()[0]
+    if not first["loc"]:
+        # Several settings together: the message names them.
+        return str(first["msg"]).removeprefix("Value error, ")
     name = "_".join(str(part) for part in first["loc"])
     return f"Setting FUNDUS_{name.upper()} (or --{name.replace('_', '-')}): {first['msg']}"

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Literal
+from urllib.parse import urlsplit
 
-from pydantic import Field
+from pydantic import Field, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 CHECKOUT = Path(__file__).resolve().parent.parent
@@ -66,12 +67,32 @@ class Settings(BaseSettings):
         le=120,
         description="How long a request waits for a busy database before it gives a clear error.",
     )
+    public_url: str = Field(
+        default="",
+        description="Address at which learners reach the program, such as "
+        "`https://rounds.example.org`; links in mail and calendar use it.",
+    )
     log_format: Literal["text", "json"] = Field(
         default="text", description="Log lines for people (text) or for a log collector (json)."
     )
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="The least serious message that is logged."
     )
+
+    @field_validator("public_url")
+    @classmethod
+    def _plain_address(cls, address: str) -> str:
+        if not address:
+            return ""
+        parts = urlsplit(address)
+        if parts.scheme not in ("https", "http") or not parts.hostname or parts.path.strip("/"):
+            raise ValueError("give scheme and host alone, such as https://rounds.example.org")
+        return f"{parts.scheme}://{parts.netloc}"
+
+    @property
+    def sends_mail(self) -> bool:
+        """Whether there is a mail server to hand reminders to: none can be named yet."""
+        return False
 
     @property
     def resolved_database_url(self) -> str:

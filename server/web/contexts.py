@@ -12,6 +12,9 @@ from server.services.learners import Learner
 from server.services.progress import Progress
 from server.services.readiness import FindingDetail, Standing
 from server.services.reading import Glossary, ReadingText, Screen
+from server.services.reminders.addresses import MailStanding
+from server.services.reminders.feeds import Feed
+from server.services.reminders.slots import Slot
 from server.services.study import Feedback, Home, Look, RoundSummary
 from server.web.curve_plot import CurvePlot
 from server.web.gallery_figures import Chooser, Figure, Row
@@ -262,6 +265,42 @@ class SettingsPage(Page):
     saved: bool
     problem: str
     """Empty, or why what was typed could not be saved."""
+
+
+@dataclass(frozen=True)
+class RemindersPage(Page):
+    """When a learner practises, and what reminds them."""
+
+    TEMPLATE: ClassVar[str] = "reminders/reminders.html"
+    clock: str
+    """As stored, as just typed, or proposed."""
+    weekdays: tuple[int, ...]
+    alarm: bool
+    slot: Slot | None
+    """None: no time is stored yet, the others are a proposal."""
+    feed: Feed | None
+    secret: str
+    """For the next calendar address, so that a form sent twice makes one."""
+    calendar_address: str
+    """Only at once after it was made; empty else."""
+    webcal_address: str
+    mail: MailStanding | None
+    """None: this server sends no mail."""
+    said: str
+    problem: str
+    """Empty, or why what was typed could not be saved."""
+
+
+@dataclass(frozen=True)
+class MailLinkPage(Page):
+    """Where the links in letters lead: to confirm an address, or to stop its reminders."""
+
+    TEMPLATE: ClassVar[str] = "reminders/link.html"
+    asks: Literal["confirm", "stop"]
+    done: bool
+    secret: str
+    address: str
+    """Empty when it has been removed since."""
 
 
 @dataclass(frozen=True)

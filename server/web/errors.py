@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from http import HTTPStatus
 
 import structlog
@@ -41,6 +42,9 @@ WORDS = {
 
 RETRY_SECONDS = 2
 
+SECRET = re.compile(r"[A-Za-z0-9_-]{43}")
+"""256 bits in base 64, as in the address of a calendar feed or in a letter's links."""
+
 
 def install(app: FastAPI) -> None:
     """Register the handlers."""
@@ -54,7 +58,7 @@ def _named(request: Request, problem: Exception) -> Response:
     if isinstance(problem, SignedOut) and not _answers_in_flight(request):
         return _to_first_page(request)
     if problem.status >= 500:
-        log.error("request failed", path=request.url.path, problem=repr(problem))
+        log.error("request failed", path=shown_path(request.url.path), problem=repr(problem))
     return answer(request, problem.status, str(problem))
 
 
@@ -76,6 +80,11 @@ def _http(request: Request, problem: Exception) -> Response:
 def _answers_in_flight(request: Request) -> bool:
     """Whether a script holds something unsent: it must be told, not sent elsewhere."""
     return wants_json(request) or (request.method == "POST" and wants_fragment(request))
+
+
+def shown_path(path: str) -> str:
+    """Return a path as it may stand in a log: without the secrets that some addresses hold."""
+    return SECRET.sub("…", path)
 
 
 def _to_first_page(request: Request) -> Response:
@@ -133,7 +142,7 @@ class FaultBoundary:
         except Exception as problem:
             if cut_off:
                 raise
-            log.error("unexpected failure", path=scope["path"], exc_info=problem)
+            log.error("unexpected failure", path=shown_path(scope["path"]), exc_info=problem)
             if started:
                 raise
             response = answer(Request(scope), 500, WORDS[500])

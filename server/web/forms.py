@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, time
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -36,6 +36,20 @@ def day_typed(text: str) -> date | None:
 def day_sent(day: date | None) -> str:
     """Return a day as a date field holds it; empty for none."""
     return "" if day is None else day.isoformat()
+
+
+def minute_typed(text: str) -> int:
+    """Read a time of day as a time field sends it, as minutes after midnight.
+
+    Raises
+    ------
+    BadInput : it is no time of day.
+    """
+    try:
+        clock = time.fromisoformat(text.strip())
+    except ValueError:
+        raise BadInput(f"{text!r} is no time of day: write it as 18:30.") from None
+    return clock.hour * 60 + clock.minute
 
 
 Thousandths = Annotated[float | None, BeforeValidator(_blank_to_none)]
@@ -93,3 +107,34 @@ class SettingsForm(BaseModel):
     rotation_on: str | None = Field(default=None, max_length=40)
     """As typed; empty for none. Not sent: the setting stays."""
     untimed: bool = False
+
+
+class SlotForm(BaseModel):
+    """When a learner practises."""
+
+    clock: str = Field(max_length=20)
+    """As a time field sends it: hour and minute, perhaps seconds."""
+    weekdays: list[int] = Field(default_factory=list, max_length=14)
+    alarm: bool = False
+
+    @property
+    def minute_of_day(self) -> int:
+        """Minutes after midnight.
+
+        Raises
+        ------
+        BadInput : it is no time of day.
+        """
+        return minute_typed(self.clock)
+
+
+class FeedForm(BaseModel):
+    """The button that makes a calendar address; the page made its secret."""
+
+    secret: str = Field(max_length=100)
+
+
+class AddressForm(BaseModel):
+    """A mail address for reminders."""
+
+    address: str = Field(default="", max_length=400)

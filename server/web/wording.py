@@ -37,6 +37,11 @@ def weekday(day: date) -> str:
     return WEEKDAYS[day.weekday()]
 
 
+def weekdays(numbers: Sequence[int]) -> list[str]:
+    """Return the names of days by their ISO 8601 numbers (Monday is 1)."""
+    return [WEEKDAYS[number - 1] for number in numbers if 1 <= number <= 7]
+
+
 MEASURES = {
     "Frisén stage": "Frisén stage {:.1f}",
     "loss of rim redness": "rim redness down by {:.2f}",

@@ -79,9 +79,24 @@ addEventListener("pageshow", (event) => {
   if (event.persisted) location.reload();
 });
 
+/** Copy a field's text, also where the browser gives no clipboard (a page without TLS). */
+async function copy(field) {
+  field.select();
+  try {
+    await navigator.clipboard.writeText(field.value);
+  } catch {
+    document.execCommand("copy");
+  }
+  hint("Copied");
+}
+
 onPage((root) => {
   for (const field of root.querySelectorAll("[data-start] input[name=timezone]")) {
     field.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
+  }
+  for (const button of root.querySelectorAll("[data-copy]")) {
+    const field = document.getElementById(button.dataset.copy);
+    button.addEventListener("click", () => copy(field));
   }
   for (const box of root.querySelectorAll("[data-keys]")) {
     box.checked = remembered("keys") !== "off";

@@ -55,3 +55,15 @@ def test_reading_by_get_changes_nothing_that_counts(browser: Browser) -> None:
     """Another site can make a browser GET; every changing address must refuse that method."""
     for address in ("/start", "/rounds", "/settings/leave-device"):
         assert browser.get(address, **{"Sec-Fetch-Site": "cross-site"}).status_code in (404, 405)
+
+
+def test_only_the_one_click_stop_may_be_posted_from_elsewhere(visitor: Browser) -> None:
+    """RFC 8058: mail programs post it from wherever they run, without cookies."""
+    elsewhere = {"Sec-Fetch-Site": "cross-site", "Origin": "https://mail.example"}
+    stop = f"/reminders/stop/{'x' * 43}"
+    assert visitor.post(stop, None, **elsewhere).status_code == 404
+    for address in (
+        *(f"{stop}/more", f"/x{stop}", "/reminders/stop/short", "/reminders/stop", "/reminders"),
+        *(f"/reminders/confirm/{'x' * 43}", "/reminders/mail", "/reminders/calendar"),
+    ):
+        assert visitor.post(address, None, **elsewhere).status_code == 403, address

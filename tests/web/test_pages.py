@@ -14,7 +14,7 @@ from tests.web.conftest import HTMX, Browser, one
 FOR_ANYBODY = ("/", "/reading", "/findings", "/about")
 FOR_LEARNERS = (
     *("/", "/welcome", "/welcome?step=2", "/welcome?step=3"),
-    *("/progress", "/progress/swollen-margin", "/settings"),
+    *("/progress", "/progress/swollen-margin", "/settings", "/reminders"),
 )
 
 

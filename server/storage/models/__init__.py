@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from server.storage.models.answer import AnswerRow
 from server.storage.models.base import Base
+from server.storage.models.calendar_feed import CalendarFeedRow
 from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_state import CardStateRow
 from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
 from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
 from server.storage.models.learner import LearnerRow, PauseRow
+from server.storage.models.letter import LetterRow
 from server.storage.models.look import LookRow
+from server.storage.models.mail_address import MailAddressRow
 from server.storage.models.practice_round import RoundItemRow, RoundRow
+from server.storage.models.practice_slot import PracticeSlotRow
 from server.storage.models.tally import FindingTallyRow, PracticeDayRow
 from server.storage.models.web_session import WebSessionRow
 
 __all__ = [
     "AnswerRow",
     "Base",
+    "CalendarFeedRow",
     "CardRow",
     "CardStateRow",
     "CardVersionRow",
@@ -27,9 +32,12 @@ __all__ = [
     "GalleryPlateRow",
     "GalleryRemarkRow",
     "LearnerRow",
+    "LetterRow",
     "LookRow",
+    "MailAddressRow",
     "PauseRow",
     "PracticeDayRow",
+    "PracticeSlotRow",
     "RoundItemRow",
     "RoundRow",
     "WebSessionRow",

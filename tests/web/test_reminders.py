@@ -1,0 +1,170 @@
+"""The page Reminders and the calendar feed, as a browser and a calendar program meet them."""
+
+from __future__ import annotations
+
+from urllib.parse import urlsplit
+
+import pytest
+from selectolax.lexbor import LexborHTMLParser as HTMLParser
+
+from server.web.errors import shown_path
+from tests.services.calendar_lines import component, content_lines, value
+from tests.web.conftest import Browser, hidden_fields, one
+from tests.web.test_pages import check_sound, settings_form
+
+SLOT: dict[str, object] = {"clock": "18:30", "weekdays": ["1", "3", "5"]}
+
+
+def make_feed(browser: Browser) -> str:
+    """Set a time, make a calendar address and return its path."""
+    browser.post("/reminders", SLOT)
+    form = one(browser.page("/reminders"), "form[action*='calendar#']")
+    response = browser.post("/reminders/calendar", hidden_fields(form))
+    assert response.status_code == 200
+    page = HTMLParser(response.text)
+    check_sound(page, "/reminders/calendar")
+    address = one(page, "#calendar-address").attributes["value"] or ""
+    assert address.startswith("http://testserver/calendar/")
+    webcal = one(page, "a[href^='webcal:']").attributes["href"]
+    assert webcal == address.replace("http:", "webcal:")
+    return urlsplit(address).path
+
+
+class TestPage:
+    def test_it_is_linked_from_the_settings(self, browser: Browser) -> None:
+        assert browser.page("/settings").css_first("a[href='/reminders']") is not None
+
+    def test_a_time_is_proposed_then_kept(self, browser: Browser) -> None:
+        page = browser.page("/reminders")
+        check_sound(page, "/reminders")
+        assert one(page, "#clock").attributes["value"] == "18:00"
+        # Four days a week are the goal.
+        assert len(page.css("[name=weekdays][checked]")) == 4
+        assert page.css_first("form[action*='calendar#']") is None
+        response = browser.post("/reminders", {**SLOT, "alarm": "true"})
+        assert response.headers["location"] == "/reminders?said=slot"
+        page = browser.page("/reminders?said=slot")
+        assert one(page, ".said-so").text() == "Saved."
+        assert one(page, "#clock").attributes["value"] == "18:30"
+        chosen = [box.attributes["value"] for box in page.css("[name=weekdays][checked]")]
+        assert chosen == ["1", "3", "5"]
+        assert "checked" in one(page, "[name=alarm]").attributes
+
+    @pytest.mark.parametrize(
+        ("typed", "words"),
+        [
+            ({"clock": "25:00", "weekdays": ["1"]}, "no time of day"),
+            ({"clock": "soon", "weekdays": ["1"]}, "no time of day"),
+            ({"clock": "18:30"}, "at least one day"),
+            ({"clock": "18:30", "weekdays": ["8"]}, "from 1"),
+        ],
+    )
+    def test_what_cannot_be_kept_is_shown_with_the_reason(
+        self, browser: Browser, typed: dict[str, object], words: str
+    ) -> None:
+        response = browser.post("/reminders", typed)
+        assert response.status_code == 422
+        page = HTMLParser(response.text)
+        check_sound(page, "/reminders")
+        assert words in one(page, "[role=alert]").text()
+        assert one(page, "#clock").attributes["value"] == typed["clock"]
+
+    def test_words_in_the_address_are_ours_alone(self, browser: Browser) -> None:
+        page = browser.page("/reminders?said=hello")
+        assert page.css_first("[role=status].said-so") is None
+
+    def test_without_a_mail_server_it_says_so_and_offers_the_calendar(
+        self, browser: Browser
+    ) -> None:
+        browser.post("/reminders", SLOT)
+        page = browser.page("/reminders")
+        assert "This server sends no mail." in one(page, "main").text()
+        assert page.css_first("input[type=email]") is None
+        assert browser.post("/reminders/mail", {"address": "ada@example.org"}).status_code == 404
+
+
+class TestFeed:
+    def test_a_calendar_program_needs_no_cookie(self, browser: Browser) -> None:
+        path = make_feed(browser)
+        browser.client.cookies.clear()
+        response = browser.get(path)
+        assert response.status_code == 200
+        assert response.headers["content-type"] == "text/calendar; charset=utf-8"
+        assert response.headers["cache-control"] == "private, no-cache"
+        assert "set-cookie" not in response.headers
+        event = component(content_lines(response.content), "VEVENT")
+        assert value(event, "RRULE") == "FREQ=WEEKLY;BYDAY=MO,WE,FR"
+        assert value(event, "DTSTART") == "20261125T183000"
+
+    def test_what_a_reader_has_it_is_not_sent_again(self, browser: Browser) -> None:
+        path = make_feed(browser)
+        tag = browser.get(path).headers["etag"]
+        for given in (tag, f"W/{tag}", f'"other", {tag}'):
+            response = browser.get(path, **{"If-None-Match": given})
+            assert (response.status_code, response.content) == (304, b"")
+            assert response.headers["etag"] == tag
+        browser.post("/settings", settings_form(rotation_on="2027-03-01"))
+        changed = browser.get(path, **{"If-None-Match": tag})
+        assert changed.status_code == 200
+        assert changed.headers["etag"] != tag
+        assert b"20270301" in changed.content
+
+    def test_asking_for_the_head_alone(self, browser: Browser) -> None:
+        path = make_feed(browser)
+        assert browser.client.head(path).headers["etag"] == browser.get(path).headers["etag"]
+
+    def test_the_address_is_shown_once_and_a_form_sent_twice_is_one_feed(
+        self, browser: Browser
+    ) -> None:
+        browser.post("/reminders", SLOT)
+        sent = hidden_fields(one(browser.page("/reminders"), "form[action*='calendar#']"))
+        pages = [browser.post("/reminders/calendar", sent).text for _ in range(2)]
+        addresses = {
+            one(HTMLParser(page), "#calendar-address").attributes["value"] for page in pages
+        }
+        (address,) = addresses
+        assert browser.get(urlsplit(address or "").path).status_code == 200
+        page = browser.get("/reminders").text
+        assert str(sent["secret"]) not in page
+        assert "25 Nov" in one(HTMLParser(page), "main").text()
+
+    def test_another_address_and_stopping_end_the_one_in_use(self, browser: Browser) -> None:
+        first = make_feed(browser)
+        second = make_feed(browser)
+        assert first != second
+        assert browser.get(first).status_code == 404
+        assert browser.get(second).status_code == 200
+        response = browser.post("/reminders/calendar/stop")
+        assert response.headers["location"] == "/reminders?said=feed-stopped"
+        assert browser.get(second).status_code == 404
+
+    @pytest.mark.parametrize("secret", ["x" * 43, "short", "a" * 500, "%2e%2e"])
+    def test_an_unknown_address_is_not_found(self, browser: Browser, secret: str) -> None:
+        response = browser.get(f"/calendar/{secret}.ics")
+        assert response.status_code == 404
+        assert response.headers["cache-control"] == "no-store"
+
+    def test_a_calendar_cannot_be_made_from_another_site(self, browser: Browser) -> None:
+        browser.post("/reminders", SLOT)
+        sent = hidden_fields(one(browser.page("/reminders"), "form[action*='calendar#']"))
+        response = browser.post("/reminders/calendar", sent, **{"Sec-Fetch-Site": "cross-site"})
+        assert response.status_code == 403
+        assert browser.get(f"/calendar/{sent['secret']}.ics").status_code == 404
+
+    def test_a_secret_never_stands_in_a_log(
+        self,
+        browser: Browser,
+        capsys: pytest.CaptureFixture[str],
+        monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        path = make_feed(browser)
+
+        def broken(*_: object) -> bytes:
+            raise RuntimeError("broken on purpose")
+
+        monkeypatch.setattr("server.web.routes.calendar.feeds.read_feed", broken)
+        assert browser.get(path).status_code == 500
+        said = "".join(capsys.readouterr())
+        (line,) = [line for line in said.splitlines() if "unexpected failure" in line]
+        assert "/calendar/….ics" in line
+        assert shown_path(path) == "/calendar/….ics"
