@@ -9,6 +9,7 @@ from fastapi import FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from server.clock import Clock, utc_now
+from server.jobs.postman import Postman
 from server.jobs.render_pool import RenderPool
 from server.services.catalogue import load_catalogue
 from server.services.reading import load_glossary, load_opening, load_reading, load_safety
@@ -49,11 +50,14 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     assets = Assets(CHECKOUT / "static")
     database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
     pool = RenderPool(settings, database, clock)
+    postman = Postman(settings, database, clock)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         pool.start()
+        postman.start()
         yield
+        postman.stop()
         pool.stop()
         database.dispose()
 

@@ -7,10 +7,10 @@ example ``FUNDUS_PORT=8080``); the README lists them all and a test compares.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 CHECKOUT = Path(__file__).resolve().parent.parent
@@ -72,6 +72,27 @@ class Settings(BaseSettings):
         description="Address at which learners reach the program, such as "
         "`https://rounds.example.org`; links in mail and calendar use it.",
     )
+    smtp_host: str = Field(
+        default="", description="Mail server that takes reminders; empty: no mail is ever sent."
+    )
+    smtp_port: int = Field(default=587, ge=1, le=65535, description="TCP port of the mail server.")
+    smtp_security: Literal["starttls", "tls", "none"] = Field(
+        default="starttls",
+        description="Encryption to the mail server: `starttls`, `tls` from the first byte "
+        "(port 465), or `none`.",
+    )
+    smtp_user: str = Field(
+        default="", description="Name to sign in with at the mail server; empty: do not sign in."
+    )
+    smtp_password: str = Field(
+        default="", repr=False, description="Password to sign in with at the mail server."
+    )
+    smtp_sender: str = Field(
+        default="", description="Address that reminders come from, such as `rounds@example.org`."
+    )
+    smtp_timeout_seconds: float = Field(
+        default=20.0, gt=0, le=60, description="How long to wait for each reply of the mail server."
+    )
     log_format: Literal["text", "json"] = Field(
         default="text", description="Log lines for people (text) or for a log collector (json)."
     )
@@ -89,10 +110,23 @@ class Settings(BaseSettings):
             raise ValueError("give scheme and host alone, such as https://rounds.example.org")
         return f"{parts.scheme}://{parts.netloc}"
 
+    @model_validator(mode="after")
+    def _mail_is_whole(self) -> Self:
+        if not self.smtp_host:
+            return self
+        if not self.public_url or "@" not in self.smtp_sender:
+            raise ValueError("with FUNDUS_SMTP_HOST set FUNDUS_PUBLIC_URL and FUNDUS_SMTP_SENDER")
+        if self.public_url.startswith("http:") and not _is_here(urlsplit(self.public_url).hostname):
+            # RFC 8058, section 3.1: the address of the one-click stop is an https one.
+            raise ValueError("mail needs an FUNDUS_PUBLIC_URL that begins with https")
+        if self.smtp_user and self.smtp_security == "none" and not _is_here(self.smtp_host):
+            raise ValueError("FUNDUS_SMTP_SECURITY none would send the password for all to read")
+        return self
+
     @property
     def sends_mail(self) -> bool:
-        """Whether there is a mail server to hand reminders to: none can be named yet."""
-        return False
+        """Whether there is a mail server to hand reminders to."""
+        return bool(self.smtp_host)
 
     @property
     def resolved_database_url(self) -> str:
@@ -109,3 +143,8 @@ class Settings(BaseSettings):
     def pictures_dir(self) -> Path:
         """The folder of the rendered pictures, named by content hash."""
         return self.data_dir / "pictures"
+
+
+def _is_here(host: str | None) -> bool:
+    """Whether a host is this machine, where nobody listens on the way."""
+    return host in ("localhost", "127.0.0.1", "::1")

@@ -85,6 +85,16 @@ def waiting(session: Session, now: datetime, at_most: int) -> Sequence[UUID]:
     ).all()
 
 
+def any_stale(session: Session, now: datetime) -> bool:
+    """Whether a letter's holder has not been heard of for too long."""
+    found = session.scalar(
+        select(LetterRow.id)
+        .where(LetterRow.state.in_(("claimed", "handing-over")), LetterRow.next_at <= now)
+        .limit(1)
+    )
+    return found is not None
+
+
 def give_up_holders(session: Session, now: datetime) -> None:
     """Free the letters whose holder is gone; of those being handed over nobody can know."""
     session.execute(

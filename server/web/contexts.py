@@ -286,6 +286,8 @@ class RemindersPage(Page):
     webcal_address: str
     mail: MailStanding | None
     """None: this server sends no mail."""
+    mail_address: str
+    """As stored, or as just typed."""
     said: str
     problem: str
     """Empty, or why what was typed could not be saved."""

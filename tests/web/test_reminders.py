@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from urllib.parse import urlsplit
 
 import pytest
 from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
+from server.settings import Settings
 from server.web.errors import shown_path
+from tests.mailbox import HOME, Mailbox, link_in
 from tests.services.calendar_lines import component, content_lines, value
-from tests.web.conftest import Browser, hidden_fields, one
+from tests.web.conftest import Browser, browsing, hidden_fields, one
 from tests.web.test_pages import check_sound, settings_form
 
 SLOT: dict[str, object] = {"clock": "18:30", "weekdays": ["1", "3", "5"]}
@@ -168,3 +172,125 @@ class TestFeed:
         (line,) = [line for line in said.splitlines() if "unexpected failure" in line]
         assert "/calendar/….ics" in line
         assert shown_path(path) == "/calendar/….ics"
+
+
+def unsigned(browser: Browser) -> Browser:
+    """The same site in a browser that never practised there."""
+    browser.client.cookies.clear()
+    return browser
+
+
+class TestMail:
+    """With a real mail server, read in another browser than the one that practises."""
+
+    @pytest.fixture
+    def mailbox(self) -> Iterator[Mailbox]:
+        with Mailbox() as running:
+            yield running
+
+    @pytest.fixture
+    def mailing(self, settings: Settings, mailbox: Mailbox) -> Iterator[Browser]:
+        with browsing(mailbox.settings(settings)) as browser:
+            browser.start()
+            browser.post("/reminders", SLOT)
+            yield browser
+
+    def ask(self, browser: Browser, mailbox: Mailbox) -> str:
+        """Give an address; return the path of the link in the letter that comes."""
+        response = browser.post("/reminders/mail", {"address": "ada@example.org"})
+        assert response.headers["location"] == "/reminders?said=mail-asked"
+        return link_in(mailbox.wait_for(1)[0], "/reminders/confirm/")
+
+    def test_the_address_is_confirmed_by_the_letters_link(
+        self, mailing: Browser, mailbox: Mailbox
+    ) -> None:
+        link = self.ask(mailing, mailbox)
+        page = mailing.page("/reminders")
+        check_sound(page, "/reminders")
+        assert "We have written to ada@example.org" in one(page, "main").text()
+        cookies = dict(mailing.client.cookies)
+        page = unsigned(mailing).page(link)
+        check_sound(page, link)
+        assert "ada@example.org" in one(page, "main").text()
+        # Programs that open links have confirmed nothing.
+        assert one(mailing.page(link), "h1").text() == "Reminders by mail"
+        response = mailing.post(link)
+        assert "Address confirmed" in one(HTMLParser(response.text), "h1").text()
+        assert one(mailing.page(link), "h1").text() == "Address confirmed"
+        mailing.client.cookies.update(cookies)
+        text = one(mailing.page("/reminders"), "main").text()
+        assert "Reminders go to ada@example.org at 18:30 on Mon, Wed and Fri." in text
+
+    def test_whoever_did_not_ask_says_no(self, mailing: Browser, mailbox: Mailbox) -> None:
+        link = self.ask(mailing, mailbox)
+        cookies = dict(mailing.client.cookies)
+        form = one(unsigned(mailing).page(link), "form[action^='/reminders/stop/']")
+        mailing.post(form.attributes["action"] or "")
+        assert "deleted" in one(mailing.page(link), "h1").text()
+        mailing.client.cookies.update(cookies)
+        assert mailing.page("/reminders").css_first("#address[value='']") is not None
+
+    @pytest.mark.parametrize(
+        "sent_from",
+        [{}, {"Origin": "https://mail.example", "Sec-Fetch-Site": "cross-site"}],
+        ids=["a program", "a page of another site"],
+    )
+    def test_one_click_stops(
+        self, mailing: Browser, mailbox: Mailbox, sent_from: dict[str, str]
+    ) -> None:
+        """RFC 8058, 3.2: POST with those words, no cookie, no redirect; GET alone does nothing."""
+        mailing.post(self.ask(mailing, mailbox))
+        cookies = dict(mailing.client.cookies)
+        mailing.now = datetime(2026, 11, 25, 18, 30, tzinfo=UTC)
+        letter = mailbox.wait_for(2)[1]
+        stop = link_in(letter, "/reminders/stop/")
+        assert letter["List-Unsubscribe"] == f"<{HOME}{stop}>"
+        page = unsigned(mailing).page(stop)
+        check_sound(page, stop)
+        assert one(page, "form").attributes["action"] == stop
+        assert one(page, "[name=List-Unsubscribe]").attributes["value"] == "One-Click"
+        for _ in range(2):
+            response = mailing.client.post(
+                stop,
+                data={"List-Unsubscribe": "One-Click"},
+                headers=sent_from,
+                follow_redirects=False,
+            )
+            assert response.status_code == 200
+            assert "set-cookie" not in response.headers
+            assert "Reminders are stopped" in response.text
+        assert one(mailing.page(stop), "h1").text() == "Reminders are stopped"
+        mailing.client.cookies.update(cookies)
+        assert "ada@example.org" not in mailing.get("/reminders").text
+
+    def test_one_click_may_come_as_multipart(self, mailing: Browser, mailbox: Mailbox) -> None:
+        stop = self.ask(mailing, mailbox).replace("/confirm/", "/stop/")
+        response = unsigned(mailing).client.post(
+            stop, files={"List-Unsubscribe": (None, "One-Click")}, follow_redirects=False
+        )
+        assert response.status_code == 200
+
+    def test_the_learner_can_delete_the_address(self, mailing: Browser, mailbox: Mailbox) -> None:
+        link = self.ask(mailing, mailbox)
+        response = mailing.post("/reminders/mail/remove")
+        assert response.headers["location"] == "/reminders?said=mail-removed"
+        assert "ada@example.org" not in mailing.get("/reminders").text
+        assert "deleted" in one(mailing.page(link), "h1").text()
+
+    def test_an_odd_address_is_shown_with_the_reason(self, mailing: Browser) -> None:
+        response = mailing.post("/reminders/mail", {"address": "nobody"})
+        assert response.status_code == 422
+        page = HTMLParser(response.text)
+        check_sound(page, "/reminders/mail")
+        assert "no mail address" in one(page, "[role=alert]").text()
+        assert one(page, "#address").attributes["value"] == "nobody"
+
+    @pytest.mark.parametrize("path", ["confirm", "stop"])
+    @pytest.mark.parametrize("secret", ["x" * 43, "short"])
+    def test_a_link_that_is_not_whole_is_said(
+        self, mailing: Browser, path: str, secret: str
+    ) -> None:
+        response = mailing.get(f"/reminders/{path}/{secret}")
+        assert response.status_code == 404
+        assert "not whole" in response.text
+        assert mailing.post(f"/reminders/{path}/{secret}").status_code == 404

@@ -91,7 +91,7 @@ def give_address(request: Request, form: Annotated[AddressForm, Form()]) -> Resp
     def act(visit: Visit) -> None:
         addresses.give_address(visit.session, visit.learner, form.address, visit.now)
 
-    return _refused(request, act) or see_other("/reminders?said=mail-asked")
+    return _refused(request, act, address=form.address) or see_other("/reminders?said=mail-asked")
 
 
 @router.post("/mail/remove")
@@ -156,7 +156,10 @@ OLD_LINK = (
 
 
 def _refused(
-    request: Request, act: Callable[[Visit], None], form: SlotForm | None = None
+    request: Request,
+    act: Callable[[Visit], None],
+    form: SlotForm | None = None,
+    address: str = "",
 ) -> Response | None:
     """Do it; return the page with the reason when it cannot be done, else None."""
     try:
@@ -164,7 +167,14 @@ def _refused(
             act(visit)
     except (BadInput, Conflict) as problem:
         with reading(request) as visit:
-            context = _page(request, visit.session, visit.learner, typed=form, problem=str(problem))
+            context = _page(
+                request,
+                visit.session,
+                visit.learner,
+                typed=form,
+                typed_address=address,
+                problem=str(problem),
+            )
         return site_of(request).pages.render(request, context, status=problem.status)
     return None
 
@@ -175,12 +185,14 @@ def _page(
     learner: Learner,
     *,
     typed: SlotForm | None = None,
+    typed_address: str = "",
     made: str = "",
     said: str = "",
     problem: str = "",
 ) -> RemindersPage:
     settings = site_of(request).settings
     slot = slots.slot_of(session, learner)
+    mail = addresses.standing_of(session, learner) if settings.sends_mail else None
     address = f"{_home(request)}/calendar/{made}.ics" if made else ""
     if typed is not None:
         clock, weekdays, alarm = typed.clock, tuple(typed.weekdays), typed.alarm
@@ -200,7 +212,8 @@ def _page(
         secret=feeds.new_secret(),
         calendar_address=address,
         webcal_address=f"webcal:{address.partition(':')[2]}" if address else "",
-        mail=addresses.standing_of(session, learner) if settings.sends_mail else None,
+        mail=mail,
+        mail_address=typed_address or (mail.address if mail else ""),
         said=said,
         problem=problem,
     )

@@ -1,0 +1,87 @@
+"""The letters themselves: short plain text in the program's own words."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime
+
+from server.services.reminders.addresses import CONFIRM_WITHIN
+from server.services.reminders.letters import Claim
+
+NAME = "Fundus Rounds"
+
+CONFIRM = """\
+Somebody, probably you, gave this address at Fundus Rounds to be reminded of practice.
+
+If it was you, confirm it here within {days} days:
+{home}/reminders/confirm/{secret}
+
+If it was not, do nothing: no other letter comes, and the address is forgotten.
+"""
+
+REMINDER = """\
+It is {clock}, the time you set aside for a round of eyes.
+
+{standing}
+
+Practise: {home}/
+
+Stop these letters: {home}/reminders/stop/{secret}
+Change the time: {home}/reminders
+"""
+
+
+def message_of(claim: Claim, home: str, sender: str, now: datetime) -> EmailMessage:
+    """Return the letter, ready to send.
+
+    Parameters
+    ----------
+    claim : what stands in it.
+    home : address of the program, without a slash at its end.
+    sender : mail address it comes from.
+    now : its date.
+    """
+    message = EmailMessage(policy=SMTP)
+    message["From"] = Address(NAME, addr_spec=sender)
+    message["To"] = Address(addr_spec=claim.to)
+    message["Date"] = format_datetime(now)
+    # The same for every attempt, so that a mailbox can tell a second copy.
+    message["Message-ID"] = f"<{claim.letter_id}@{sender.rpartition('@')[2]}>"
+    # No holiday notice need answer it (RFC 3834, section 5).
+    message["Auto-Submitted"] = "auto-generated"
+    if claim.kind == "confirm":
+        message["Subject"] = "Confirm your address for reminders"
+        message.set_content(
+            CONFIRM.format(days=CONFIRM_WITHIN.days, home=home, secret=claim.secret)
+        )
+        return message
+    message["Subject"] = "Time for a round of eyes"
+    # One click stops them (RFC 8058, section 3.1): the address must be an https one, and the
+    # mail server's signature (DKIM) must cover both fields.
+    message["List-Unsubscribe"] = f"<{home}/reminders/stop/{claim.secret}>"
+    message["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
+    message.set_content(
+        REMINDER.format(
+            clock=f"{claim.slot.clock:%H:%M}",
+            standing=_standing(claim),
+            home=home,
+            secret=claim.secret,
+        )
+    )
+    return message
+
+
+def _standing(claim: Claim) -> str:
+    left = claim.days_left
+    goal = (
+        "One more day of practice this week reaches your goal"
+        if left == 1
+        else f"{left} more days of practice this week reach your goal"
+    )
+    if not claim.due:
+        return f"{goal}."
+    kinds = "one kind of eye is" if claim.due == 1 else f"{claim.due} kinds of eye are"
+    return f"{goal}; {kinds} due."

@@ -1,0 +1,390 @@
+"""The postman against a real mail server: at the time, once, and never unasked."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+
+from server.errors import BadInput, Conflict
+from server.jobs.postman import FIRST_REST, LONGEST_REST, Postman
+from server.services import pauses
+from server.services.learners import Learner, SettingsChange, update_settings
+from server.services.reminders import addresses, slots
+from server.settings import Settings
+from server.storage.engine import Database, Session
+from server.storage.models import LetterRow, MailAddressRow, PracticeDayRow
+from tests import factories
+from tests.databases import sqlite_settings
+from tests.factories import NOON
+from tests.mailbox import HOME, SENDER, Mailbox, link_in, text_of
+from tests.services.test_concurrency import at_once
+
+TO = "ada@example.org"
+TIME = datetime(2026, 11, 25, 18, 30, tzinfo=UTC)
+"""The slot's moment on NOON's day, in London in winter."""
+
+
+@pytest.fixture
+def mailbox() -> Iterator[Mailbox]:
+    with Mailbox() as running:
+        yield running
+
+
+class Post:
+    """A postman with a clock to move."""
+
+    def __init__(self, settings: Settings, database: Database) -> None:
+        self.settings = settings
+        self.database = database
+        self.now = NOON
+        self.postman = self.another()
+
+    def another(self) -> Postman:
+        """Return a postman of another program on the same database."""
+        return Postman(self.settings, self.database, lambda: self.now)
+
+    def turn(self, now: datetime) -> None:
+        """Let the postman do what there is to do at a moment."""
+        self.now = now
+        self.postman.turn()
+
+    def states(self, kind: str = "reminder") -> list[str]:
+        """Return the states of all letters of a kind, in their order."""
+        with self.database.reading() as session:
+            return list(
+                session.scalars(
+                    select(LetterRow.state)
+                    .where(LetterRow.kind == kind)
+                    .order_by(LetterRow.day, LetterRow.number)
+                )
+            )
+
+
+@pytest.fixture
+def post(mailbox: Mailbox, database: Database, tmp_path: Path) -> Post:
+    return Post(mailbox.settings(sqlite_settings(tmp_path)), database)
+
+
+def ready_learner(database: Database, weekdays: tuple[int, ...] = tuple(range(1, 8))) -> Learner:
+    """Return a learner in London with a slot at 18:30 and a confirmed address."""
+    with database.writing() as session:
+        learner = factories.guest(session)
+        slots.set_slot(session, learner, NOON, minute_of_day=1110, weekdays=weekdays, alarm=False)
+        addresses.give_address(session, learner, TO, NOON)
+        row = session.scalars(
+            select(MailAddressRow).where(MailAddressRow.learner_id == learner.id)
+        ).one()
+        row.confirmed_at = NOON
+        for letter in session.scalars(select(LetterRow)):
+            letter.state = "dropped"
+    return learner
+
+
+def practised(session: Session, learner: Learner, *days: date) -> None:
+    zero = dict.fromkeys(("right", "partly", "wrong", "abnormal", "visible_ms"), 0)
+    for day in days:
+        session.add(PracticeDayRow(learner_id=learner.id, day=day, answers=1, **zero))
+
+
+def reach_goal(session: Session, learner: Learner) -> None:
+    update_settings(session, learner, SettingsChange(weekly_goal_days=2))
+    practised(session, learner, date(2026, 11, 23), date(2026, 11, 24))
+
+
+class TestConfirming:
+    @pytest.fixture
+    def learner(self, database: Database) -> Learner:
+        with database.writing() as session:
+            learner = factories.guest(session)
+            slots.set_slot(session, learner, NOON, minute_of_day=1110, weekdays=(3, 4), alarm=False)
+            addresses.give_address(session, learner, f"  {TO} ", NOON)
+        return learner
+
+    def test_a_letter_asks_and_its_link_confirms(
+        self, post: Post, mailbox: Mailbox, learner: Learner
+    ) -> None:
+        post.turn(NOON)
+        post.turn(NOON + timedelta(minutes=9))
+        (letter,) = mailbox.letters
+        assert mailbox.recipients == [TO]
+        assert (letter["From"], letter["To"]) == (f"Fundus Rounds <{SENDER}>", TO)
+        secret = link_in(letter, "/reminders/confirm/").rsplit("/", 1)[1]
+        assert letter["List-Unsubscribe"] is None
+        with post.database.reading() as session:
+            assert addresses.standing_of(session, learner).state == "waiting"
+            link = addresses.link_of(session, secret, NOON)
+            assert link == addresses.Link("confirm", TO, False)
+            assert addresses.standing_of(session, learner).state == "waiting"
+            stored = session.scalars(select(LetterRow.token_hash)).all()
+        assert secret not in stored
+        for _ in range(2):
+            with post.database.writing() as session:
+                assert addresses.confirm_address(session, secret, NOON) == addresses.Link(
+                    "confirm", TO, True
+                )
+        with post.database.reading() as session:
+            assert addresses.standing_of(session, learner).state == "confirmed"
+
+    def test_before_that_nothing_else_is_sent(
+        self, post: Post, mailbox: Mailbox, learner: Learner
+    ) -> None:
+        post.turn(NOON)
+        for day in range(6):
+            post.turn(TIME + timedelta(days=day))
+        assert len(mailbox.letters) == 1
+
+    def test_a_link_ends_after_a_week_and_the_address_is_forgotten(
+        self, post: Post, mailbox: Mailbox, learner: Learner
+    ) -> None:
+        post.turn(NOON)
+        secret = link_in(mailbox.letters[0], "/reminders/confirm/").rsplit("/", 1)[1]
+        late = NOON + timedelta(days=7, seconds=1)
+        with post.database.writing() as session:
+            assert addresses.confirm_address(session, secret, late) is None
+        post.turn(late)
+        with post.database.reading() as session:
+            assert session.scalars(select(MailAddressRow)).all() == []
+
+    def test_another_address_ends_the_link_sent_to_the_first(
+        self, post: Post, mailbox: Mailbox, learner: Learner
+    ) -> None:
+        post.turn(NOON)
+        secret = link_in(mailbox.letters[0], "/reminders/confirm/").rsplit("/", 1)[1]
+        with post.database.writing() as session:
+            addresses.give_address(session, learner, "other@example.org", NOON)
+            addresses.confirm_address(session, secret, NOON)
+            assert addresses.standing_of(session, learner).state == "waiting"
+
+    def test_nobodys_mailbox_can_be_filled(
+        self, post: Post, mailbox: Mailbox, learner: Learner
+    ) -> None:
+        """A second tap is no second letter; then three a day, by whomever they were asked for."""
+        later = [NOON + timedelta(minutes=10 * n) for n in range(5)]
+        with post.database.writing() as session:
+            addresses.give_address(session, learner, TO, NOON + timedelta(seconds=2))
+            for moment in later[1:3]:
+                addresses.give_address(session, learner, TO, moment)
+            with pytest.raises(Conflict, match="tomorrow"):
+                addresses.give_address(session, learner, TO, later[3])
+            other = factories.guest(session)
+            slots.set_slot(session, other, NOON, minute_of_day=0, weekdays=(1,), alarm=False)
+            with pytest.raises(Conflict, match="tomorrow"):
+                addresses.give_address(session, other, TO.upper().replace("ORG", "org"), later[4])
+        post.turn(later[4])
+        assert len(mailbox.letters) == 3
+
+    @pytest.mark.parametrize(
+        "odd",
+        [
+            *("", "ada", "ada@", "@example.org", "ada@example", "a da@example.org"),
+            *("ada@example..org", ".ada@example.org", "a..b@example.org", "ada@-example.org"),
+            *("ada@example.org\nBcc: eve@example.org", "ada@example.org, eve@example.org"),
+            *("ädä@example.org", "Ada <ada@example.org>", "a" * 65 + "@example.org"),
+            "ada@" + "x" * 250 + ".org",
+        ],
+    )
+    def test_what_is_no_address_is_refused(self, database: Database, odd: str) -> None:
+        with database.writing() as session:
+            learner = factories.guest(session)
+            slots.set_slot(session, learner, NOON, minute_of_day=0, weekdays=(1,), alarm=False)
+            with pytest.raises(BadInput):
+                addresses.give_address(session, learner, odd, NOON)
+            assert session.scalars(select(MailAddressRow)).all() == []
+
+
+class TestReminder:
+    def test_it_comes_at_the_time_and_once(self, post: Post, mailbox: Mailbox) -> None:
+        ready_learner(post.database)
+        post.turn(TIME - timedelta(seconds=1))
+        assert mailbox.letters == []
+        for minutes in (0, 1, 60, 179, 200):
+            post.turn(TIME + timedelta(minutes=minutes))
+        (letter,) = mailbox.letters
+        assert "18:30" in text_of(letter)
+        assert "4 more days of practice this week reach your goal." in text_of(letter)
+        assert f"{HOME}/\n" in text_of(letter)
+        post.turn(TIME + timedelta(days=1))
+        assert len(mailbox.letters) == 2
+
+    def test_its_head_says_how_to_stop_it(self, post: Post, mailbox: Mailbox) -> None:
+        """RFC 8058, 3.1: one https address and the very words of the second field; RFC 3834."""
+        ready_learner(post.database)
+        post.turn(TIME)
+        (letter,) = mailbox.letters
+        stop = link_in(letter, "/reminders/stop/")
+        assert letter["List-Unsubscribe"] == f"<{HOME}{stop}>"
+        assert letter["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
+        assert letter["Auto-Submitted"] == "auto-generated"
+        assert letter["Date"].datetime == TIME
+        assert letter["Message-ID"].endswith("@example.org>")
+        assert letter.get_content_type() == "text/plain"
+        assert len(text_of(letter).splitlines()) < 12
+
+    def test_one_click_forgets_the_address(self, post: Post, mailbox: Mailbox) -> None:
+        learner = ready_learner(post.database)
+        post.turn(TIME)
+        secret = link_in(mailbox.letters[0], "/reminders/stop/").rsplit("/", 1)[1]
+        for _ in range(2):
+            with post.database.writing() as session:
+                assert addresses.stop_by_link(session, secret)
+        with post.database.reading() as session:
+            assert addresses.standing_of(session, learner).state == "none"
+            assert session.scalars(select(MailAddressRow)).all() == []
+        post.turn(TIME + timedelta(days=1))
+        assert len(mailbox.letters) == 1
+
+    def test_an_old_letters_link_leaves_a_newer_address(self, post: Post, mailbox: Mailbox) -> None:
+        learner = ready_learner(post.database)
+        post.turn(TIME)
+        secret = link_in(mailbox.letters[0], "/reminders/stop/").rsplit("/", 1)[1]
+        with post.database.writing() as session:
+            addresses.give_address(session, learner, "new@example.org", TIME)
+            assert addresses.stop_by_link(session, secret)
+            assert addresses.standing_of(session, learner).address == "new@example.org"
+            assert not addresses.stop_by_link(session, "x" * 43)
+
+    @pytest.mark.parametrize(
+        "unless",
+        [
+            lambda session, learner: practised(session, learner, NOON.date()),
+            lambda session, learner: reach_goal(session, learner),
+            lambda session, learner: pauses.add(
+                session, learner, NOON.date(), NOON.date(), NOON.date()
+            ),
+            lambda session, learner: addresses.remove_address(session, learner),
+            lambda session, learner: slots.set_slot(
+                session, learner, NOON, minute_of_day=1110, weekdays=(4,), alarm=False
+            ),
+            lambda session, learner: update_settings(
+                session, learner, SettingsChange(timezone="Asia/Tokyo")
+            ),
+        ],
+        ids=["practised", "goal reached", "paused", "removed", "another day", "elsewhere"],
+    )
+    def test_it_does_not_come_when_it_is_not_wanted(
+        self, post: Post, mailbox: Mailbox, unless: Callable[[Session, Learner], object]
+    ) -> None:
+        learner = ready_learner(post.database)
+        with post.database.writing() as session:
+            unless(session, learner)
+        post.turn(TIME)
+        assert mailbox.letters == []
+        assert post.states() == []
+
+    def test_practice_of_last_week_does_not_count(self, post: Post, mailbox: Mailbox) -> None:
+        learner = ready_learner(post.database)
+        with post.database.writing() as session:
+            practised(session, learner, *(date(2026, 11, 16 + n) for n in range(7)))
+        post.turn(TIME)
+        assert len(mailbox.letters) == 1
+
+    def test_who_confirms_after_the_time_is_there_already(
+        self, post: Post, mailbox: Mailbox
+    ) -> None:
+        ready_learner(post.database)
+        with post.database.writing() as session:
+            session.scalars(select(MailAddressRow)).one().confirmed_at = TIME + timedelta(minutes=1)
+        post.turn(TIME + timedelta(minutes=2))
+        assert mailbox.letters == []
+
+    @pytest.mark.parametrize(
+        ("moment", "day"),
+        [
+            # Clocks went forward that night: 18:30 is 17:30 UTC. (Sunday.)
+            (datetime(2027, 3, 28, 17, 30, tzinfo=UTC), "2027-03-28"),
+            (datetime(2027, 3, 27, 18, 30, tzinfo=UTC), "2027-03-27"),
+            # And back.
+            (datetime(2027, 10, 31, 18, 30, tzinfo=UTC), "2027-10-31"),
+            (datetime(2027, 10, 30, 17, 30, tzinfo=UTC), "2027-10-30"),
+        ],
+    )
+    def test_the_time_is_by_the_clock_there(
+        self, post: Post, mailbox: Mailbox, moment: datetime, day: str
+    ) -> None:
+        ready_learner(post.database)
+        post.turn(moment - timedelta(seconds=1))
+        assert mailbox.letters == []
+        post.turn(moment)
+        assert len(mailbox.letters) == 1
+        with post.database.reading() as session:
+            assert str(session.scalars(
+                select(LetterRow.day).where(LetterRow.kind == "reminder")
+            ).one()) == day  # fmt: skip
+
+    def test_eight_programs_at_once_send_one(self, post: Post, mailbox: Mailbox) -> None:
+        ready_learner(post.database)
+        post.now = TIME
+        postmen = [post.another() for _ in range(8)]
+        at_once(lambda number: postmen[number].turn())
+        assert len(mailbox.letters) == 1
+        assert post.states() == ["sent"]
+
+
+def test_letters_name_no_address_in_the_log(
+    post: Post, mailbox: Mailbox, caplog: pytest.LogCaptureFixture
+) -> None:
+    ready_learner(post.database)
+    mailbox.at_recipient = lambda address: f"550 5.1.1 <{address}>: no such user {address}"
+    with caplog.at_level(logging.DEBUG, logger="server"):
+        post.turn(TIME)
+    assert "550" in caplog.text
+    assert TO not in caplog.text
+
+
+def test_a_dead_server_costs_little_and_the_letter_comes_when_it_is_back(
+    database: Database, tmp_path: Path
+) -> None:
+    gone = Mailbox()
+    post = Post(gone.settings(sqlite_settings(tmp_path)), database)
+    ready_learner(database)
+    moment, rests = TIME, []
+    post.turn(moment)
+    assert post.states() == ["waiting"]
+    rest = FIRST_REST
+    while moment < TIME + timedelta(hours=1):
+        moment += rest
+        post.turn(moment)
+        rests.append(rest)
+        rest = min(2 * rest, LONGEST_REST)
+    assert post.states() == ["waiting"]
+    assert len(rests) < 12
+    with Mailbox(port=gone.port) as back:
+        post.turn(moment + timedelta(hours=1))
+        post.turn(moment + timedelta(hours=1, minutes=20))
+        assert len(back.letters) == 1
+
+
+def test_a_reminder_that_is_too_late_is_left_out(database: Database, tmp_path: Path) -> None:
+    gone = Mailbox()
+    post = Post(gone.settings(sqlite_settings(tmp_path)), database)
+    ready_learner(database)
+    post.turn(TIME)
+    with Mailbox(port=gone.port) as back:
+        post.turn(TIME + timedelta(hours=3, seconds=1))
+        assert back.letters == []
+        assert post.states() == ["dropped"]
+        post.turn(TIME + timedelta(days=1))
+        assert len(back.letters) == 1
+
+
+def test_a_confirmation_that_cannot_be_sent_for_a_day_is_told(
+    database: Database, tmp_path: Path
+) -> None:
+    gone = Mailbox()
+    post = Post(gone.settings(sqlite_settings(tmp_path)), database)
+    with database.writing() as session:
+        learner = factories.guest(session)
+        slots.set_slot(session, learner, NOON, minute_of_day=0, weekdays=(1,), alarm=False)
+        addresses.give_address(session, learner, TO, NOON)
+    for hours in (0, 12, 23, 25):
+        post.turn(NOON + timedelta(hours=hours))
+    assert post.states("confirm") == ["dropped"]
+    with database.reading() as session:
+        standing = addresses.standing_of(session, learner)
+    assert standing.state == "failing"
+    assert "could not be reached" in standing.problem
