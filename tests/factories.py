@@ -129,13 +129,21 @@ def eye(
     renderer_version: int = RENDERER_VERSION,
     recipe_hash: str | None = None,
     source: str = "rendered",
+    severity: float | None = None,
 ) -> EyeRow:
-    """Put an eye of a card in stock; it shows the card's own finding unless told otherwise."""
+    """Put an eye of a card in stock; it shows the card's own finding unless told otherwise.
+
+    It is as severe as the middle of the card's range unless told how severe.
+    """
     version = cards.current_version(session, card_id)
     assert version is not None
     card = version.content["card"]
     if present is None:
         present = [card["features"][0]["kind"]] if card["kind"] == "finding" else []
+    painted = [dict(each) for each in card["features"]] if source == "rendered" else []
+    for each in painted:
+        low, high = each["severity"]
+        each["severity"] = (low + high) / 2 if severity is None else severity
     seed = next(_seeds)
     row = EyeRow(
         card_id=card_id,
@@ -154,7 +162,8 @@ def eye(
         looks=0,
         abnormal=bool(set(present) - set(not_in_view)),
         anatomy={"seed": seed},
-        features=[],
+        features=painted,
+        severity=painted[0]["severity"] if painted else None,
         truth=truth_json(set(present) - set(not_in_view), not_in_view),
         outlines={"disc": [SQUARE]},
         facts={},

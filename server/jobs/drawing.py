@@ -34,6 +34,8 @@ class Task:
     seed: int
     size_px: int
     pictures_dir: Path
+    severity: float | None = None
+    """About how severe the card's own finding should be; None leaves it to the card."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ def draw(task: Task) -> PreparedEye | Rejected:
     """Draw an eye of a card, check its truth, and write its picture and healthy twin."""
     view = view_from_dict(task.view)
     recipe = CardRecipe.from_dict(task.card, {task.card["view"]: view})
-    chosen = recipe.draw(task.seed, task.size_px)
+    chosen = recipe.draw(task.seed, task.size_px, severity=task.severity)
     rendering = render(chosen.eye, chosen.features, chosen.view)
     found = truth(rendering)
     own = recipe.features[0].kind if recipe.kind == "finding" else None

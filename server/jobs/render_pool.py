@@ -181,6 +181,7 @@ class RenderPool:
             seed=secrets.randbits(62),
             size_px=self._settings.picture_px,
             pictures_dir=self._settings.pictures_dir,
+            severity=order.severity,
         )
         self._running[self._pool().submit(draw, task)] = order
         self._handed_out += 1

@@ -124,8 +124,13 @@ class CardRecipe:
             mimics=mimics,
         )
 
-    def draw(self, seed: int, size_px: int = 1024) -> Drawn:
-        """Draw the eye, features and view of one look; the same seed draws the same."""
+    def draw(self, seed: int, size_px: int = 1024, *, severity: float | None = None) -> Drawn:
+        """Draw the eye, features and view of one look; the same seed draws the same.
+
+        Parameters
+        ----------
+        severity : of the card's own feature, held within its bounds; None draws it too.
+        """
         rng = stream(seed, "card")
         # Always five draws, used or not: fixing one thing must not shift the others.
         shares = rng.random(3 + len(self.features))
@@ -141,6 +146,10 @@ class CardRecipe:
             Feature(each.kind, each.variant, cast(float, _within(each.severity, share)))
             for each, share in zip(self.features, shares[3:], strict=True)
         )
+        if severity is not None and features:
+            low, high = self.features[0].severity
+            own = replace(features[0], severity=min(max(severity, low), high))
+            features = (own, *features[1:])
         return Drawn(eye, features, self._aimed(seed, size_px))
 
     def _aimed(self, seed: int, size_px: int) -> View:

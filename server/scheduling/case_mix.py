@@ -31,6 +31,8 @@ class Choice(Generic[AnySlot]):
         low, high = abnormal_bounds(length)
         self.length = length
         self.room = {True: high, False: length - low}
+        self.held = 0
+        """Room of either kind that is kept for cards taken later."""
         self.taken: dict[str, AnySlot] = {}
         self.set_aside: dict[str, AnySlot] = {}
 
@@ -51,7 +53,7 @@ class Choice(Generic[AnySlot]):
             if card.id in self.taken:
                 continue
             kind = card.finding is not None
-            if self.room[kind] == 0:
+            if self.room[kind] <= self.held:
                 self.set_aside.setdefault(card.id, card)
                 continue
             self.room[kind] -= 1

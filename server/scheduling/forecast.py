@@ -82,6 +82,7 @@ def admissible(
     looks_a_day: float,
     rotation_on: date | None = None,
     *,
+    looks_today: float | None = None,
     looks_a_review: float = LOOKS_A_REVIEW,
 ) -> int:
     """Return how many more new cards may be met today without crowding out the old.
@@ -98,6 +99,8 @@ def admissible(
     states : of the cards met so far.
     looks_a_day : looks that fit into a day's practice, averaged over the week
         (a learner who practises on five days of seven has 5/7 of them).
+    looks_today : those that fit into a day on which the learner does practise;
+        None for as many as on the average day.
     """
     known = [state for state in states if not state.is_new]
     left = days_left(today, rotation_on)
@@ -105,11 +108,28 @@ def admissible(
     needed = sum(due_counts(known, today, days, rotation_on)) * looks_a_review
     each = looks_of_a_new_card(today, days, rotation_on) * looks_a_review
     fitting = int((looks_a_day * days - needed) / each)
-    met_today = sum(state.repetition <= 1 and state.lapses == 0 and state.last_on == today
-                    for state in known)  # fmt: skip
-    quickly = int(looks_a_day * NEW_SHARE_OF_A_DAY) - met_today
-    slowly = round(looks_a_day * SLOW_NEW_SHARE) - met_today
+    today_so_far = _met(known, today)
+    pace = looks_a_day if looks_today is None else looks_today
+    quickly = int(pace * NEW_SHARE_OF_A_DAY) - today_so_far
+    slowly = round(pace * SLOW_NEW_SHARE) - today_so_far
     return max(0, min(fitting, quickly), slowly)
+
+
+def admissible_to_spare(states: Iterable[CardState], today: date, looks_today: float) -> int:
+    """Return how many more new cards may fill minutes that nothing else would use.
+
+    A day's looks of new cards at most: whoever practises for an hour today,
+    and for minutes on other days, would pay for more with a heap tomorrow.
+    Simulated learners lose nothing by it.
+    """
+    return max(0, int(looks_today) - _met(states, today))
+
+
+def _met(states: Iterable[CardState], today: date) -> int:
+    """Return how many cards were first met today, or are still being learned today."""
+    return sum(
+        state.repetition <= 1 and state.lapses == 0 and state.last_on == today for state in states
+    )
 
 
 @dataclass(frozen=True, slots=True)

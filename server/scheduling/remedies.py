@@ -138,16 +138,19 @@ def spread_interval(
     load : how many cards are due on each day; days not listed have none.
     longest : the window ends here.
     """
-    if interval_days < SPREAD_FROM_DAYS:
-        return interval_days
-    reach = max(1, interval_days // SPREAD)
-    window = range(max(1, interval_days - reach), min(longest, interval_days + reach) + 1)
-    if not window:
-        return interval_days
     return min(
-        window,
+        spread_window(interval_days, longest),
         key=lambda days: (load.get(day_after(on, days), 0), abs(days - interval_days), days),
+        default=interval_days,
     )
+
+
+def spread_window(interval_days: int, longest: int = MAINTENANCE_DAYS) -> range:
+    """Return the intervals that `spread_interval` may choose from; empty for no choice."""
+    if interval_days < SPREAD_FROM_DAYS:
+        return range(0)
+    reach = max(1, interval_days // SPREAD)
+    return range(max(1, interval_days - reach), min(longest, interval_days + reach) + 1)
 
 
 def needs_a_second_look(state: CardState) -> bool:

@@ -62,7 +62,8 @@ class CardInPlay(Slot):
     confident_error : the last answer was wrong although the learner was sure.
     owes_repeat : answered below quality 4 today and not yet repeated.
     seen_today : looked at today, also for mere practice.
-    confusions : how often the learner took this look-alike for the finding.
+    confusions : how often the learner took this look-alike for the finding, less
+        how often they have told it apart since.
     """
 
     state: CardState
@@ -92,6 +93,7 @@ def compose(
     rng: Random,
     *,
     new_limit: int | None = None,
+    most_new: int | None = None,
 ) -> list[str]:
     """Return the ids of the cards of a round, in the order of their looks.
 
@@ -108,8 +110,10 @@ def compose(
     rng : source of the mixing.
     new_limit : how many new cards to admit (see `forecast.admissible`); their
         room is kept even when more is due than fits. If None, at most a third
-        of the round, and only in the room that due cards leave. In either case
-        more come when nothing else is left to show.
+        of the round, and only in the room that due cards leave.
+    most_new : how many to admit when nothing is left to practise ahead (see
+        `forecast.admissible_to_spare`); None sets no bound. Beyond it today's
+        cards are looked at again, and only then do more new ones come.
 
     Raises
     ------
@@ -121,6 +125,10 @@ def compose(
         raise BadInput("a card is listed twice: every card of a learner comes once")
     unmet = sum(card.state.is_new for card in cards)
     limit = min(unmet, round(length * NEW_SHARE) if new_limit is None else new_limit)
+    met = _met(cards)
+    if limit == 1 and not any(_may_follow(card, met) for card in cards):
+        # A finding is first met beside something to tell it from: that takes two.
+        limit = min(unmet, 2)
     kept = 0 if new_limit is None else limit
 
     in_hand: Choice[CardInPlay] = Choice(length)
@@ -140,11 +148,15 @@ def compose(
     repeats = sorted(tiers.repeats, key=lambda card: (card.order, card.id))
 
     pieces: list[tuple[CardInPlay, ...]] = []
+    in_hand.held = kept // 2
     for tier in (first, later, repeats):
         before_new = length - kept - len(in_hand.taken)
         pieces += _mixed([(card,) for card in in_hand.take(tier, at_most=before_new)], rng)
+    in_hand.held = 0
     room = length - len(in_hand.taken)
-    wanted = max(min(limit, room), room - len(tiers.ahead))
+    most_new = unmet if most_new is None else max(limit, most_new)
+    spare = room - len(tiers.ahead)
+    wanted = max(min(limit, room), min(spare, most_new), spare - len(tiers.seen))
     blocks, singles = _new_cards(cards, wanted, in_hand)
     pieces += blocks
     wanted -= sum(card.state.is_new for block in blocks for card in block)
@@ -154,11 +166,13 @@ def compose(
     # Nothing else left: more new cards, then a second look at today's cards
     # (every look is a fresh eye), then whatever the case mix had set aside.
     # Findings not yet met wait for their own block in a later round.
-    introduced = _met(cards) | {card.finding for block in blocks for card in block}
-    rest += in_hand.take(card for card in _by_group(cards) if _may_follow(card, introduced))
-    rest += in_hand.take(
-        sorted(tiers.seen, key=lambda card: (-card.confusions, card.state.easiness, card.id))
-    )
+    introduced = met | {card.finding for block in blocks for card in block}
+    more = [card for card in _by_group(cards) if _may_follow(card, introduced)]
+    seen = sorted(tiers.seen, key=lambda card: (-card.confusions, card.state.easiness, card.id))
+    new_so_far = sum(card.state.is_new for card in in_hand.taken.values())
+    rest += in_hand.take(more, at_most=max(0, most_new - new_so_far))
+    rest += in_hand.take(seen)
+    rest += in_hand.take(more)
     rest += in_hand.take_set_aside()
     pieces += _mixed([(card,) for card in rest], rng)
     return [card.id for card in MixedOrder(pieces).arranged()]

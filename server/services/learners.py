@@ -61,6 +61,11 @@ class Learner:
         """Number of eyes in a round of the learner's length (25 s an eye)."""
         return eyes_in(self.round_minutes)
 
+    @property
+    def looks_a_day(self) -> float:
+        """Looks that a forecast may count on each day, days off averaged in."""
+        return eyes_in(self.daily_minutes) * self.weekly_goal_days / 7
+
 
 @dataclass(frozen=True)
 class SettingsChange:

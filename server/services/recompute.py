@@ -17,13 +17,21 @@ from sqlalchemy.orm import Session
 
 from server.rendering.truth import Truth
 from server.scheduling.quality import MEDIAN_OF_LAST
+from server.services.study import fitting
 from server.services.study.answering import apply_to_card, visible_ms_counted
-from server.services.study.judging import Circumstances, Judged, judge, state_to_json
+from server.services.study.judging import (
+    Circumstances,
+    Judged,
+    judge,
+    load_from_json,
+    load_to_json,
+    state_to_json,
+)
 from server.services.study.shown import own_finding
-from server.storage import answers, card_states, tallies
+from server.storage import answers, card_states, tallies, thresholds
 from server.storage.answers import GivenAnswer
 from server.storage.engine import Database
-from server.storage.models import AnswerRow, CardStateRow
+from server.storage.models import AnswerRow, CardStateRow, ThresholdRow
 
 SHOWN_DIFFERENCES = 20
 
@@ -67,6 +75,8 @@ class _Replay:
     cards: dict[str, CardStateRow] = field(default_factory=dict)
     marks: Counter[tuple[str, str, str]] = field(default_factory=Counter)
     days: dict[date, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
+    due: Counter[date] = field(default_factory=Counter)
+    thresholds: dict[str, ThresholdRow] = field(default_factory=dict)
 
     def judge(self, given: GivenAnswer) -> Judged:
         """Judge one stored answer again, as things stood before it."""
@@ -88,8 +98,20 @@ class _Replay:
                 usual_ms=self.usual_ms[-MEDIAN_OF_LAST:],
                 state=card_states.as_state(self.cards.get(answer.card_id)),
                 on=answer.local_day,
+                rotation_on=answer.rotation_on,
+                load=load_from_json(answer.load),
+                rules_version=answer.rules_version,
             ),
         )
+
+    def load_differs(self, answer: AnswerRow) -> bool:
+        """Tell whether the cards due on the days that were weighed are others than stored."""
+        own = self.cards.get(answer.card_id)
+        for day, number in load_from_json(answer.load).items():
+            mine = own is not None and own.due_on == day
+            if self.due[day] - mine != number:
+                return True
+        return False
 
     def add(self, given: GivenAnswer, judged: Judged) -> None:
         """Let one answer change the standing."""
@@ -104,13 +126,24 @@ class _Replay:
                 owes_repeat_on=None,
                 confusions=0,
             )
+        card = self.cards[answer.card_id]
+        if card.due_on is not None:
+            self.due[card.due_on] -= 1
         apply_to_card(
-            self.cards[answer.card_id],
+            card,
             judged,
             day=answer.local_day,
             certainty=answer.certainty,
             finding=own_finding(given.version.content),
         )
+        self.due[card.due_on] += 1
+        marks = {name: verdict.value for name, verdict in judged.marked.verdicts.items()}
+        for finding, hundredths, seen in fitting.severities(given.eye, marks):
+            row = self.thresholds.setdefault(
+                finding,
+                ThresholdRow(learner_id=self.learner_id, finding=finding, eyes=0, latest=[]),
+            )
+            fitting.remember(row, hundredths, seen)
         for finding, verdict in judged.marked.verdicts.items():
             self.marks[given.eye.source, finding, tallies.COLUMNS[verdict.value]] += 1
         day = self.days[answer.local_day]
@@ -166,6 +199,13 @@ def _answer_differences(replay: _Replay, given: GivenAnswer) -> Iterator[Differe
             answer.schedule_before,
             state_to_json(before),
         )
+    if answer.load != load_to_json(judged.scheduled.load) or replay.load_differs(answer):
+        yield Difference(
+            replay.learner_id,
+            f"{where}, load",
+            answer.load,
+            "another number of cards due on these days",
+        )
     replay.add(given, judged)
 
 
@@ -179,8 +219,8 @@ def _columns(judged: Judged) -> dict[str, object]:
         },
         AnswerRow.quality.key: judged.quality,
         AnswerRow.usable_ms.key: judged.usable_ms,
-        AnswerRow.counted.key: judged.counted,
-        AnswerRow.schedule_after.key: state_to_json(judged.after),
+        AnswerRow.counted.key: judged.scheduled.counted,
+        AnswerRow.schedule_after.key: state_to_json(judged.scheduled.after),
     }
 
 
@@ -202,6 +242,7 @@ def _standing_differences(session: Session, replay: _Replay) -> Iterator[Differe
                     getattr(stored, name),
                     getattr(recomputed, name),
                 )
+    yield from _threshold_differences(session, replay)
     stored_marks = {
         (row.source, row.finding, column): getattr(row, column)
         for row in tallies.of_learner(session, replay.learner_id)
@@ -219,3 +260,20 @@ def _standing_differences(session: Session, replay: _Replay) -> Iterator[Differe
     }
     if stored_days != recomputed_days:
         yield Difference(replay.learner_id, "practice days", stored_days, recomputed_days)
+
+
+def _threshold_differences(session: Session, replay: _Replay) -> Iterator[Difference]:
+    """Compare the records behind the thresholds with those of the replay."""
+    stored = {
+        finding: (row.eyes, row.latest)
+        for finding, row in thresholds.of_learner(session, replay.learner_id).items()
+    }
+    recomputed = {finding: (row.eyes, row.latest) for finding, row in replay.thresholds.items()}
+    for finding in sorted(stored.keys() | recomputed.keys()):
+        if stored.get(finding) != recomputed.get(finding):
+            yield Difference(
+                replay.learner_id,
+                f"threshold of {finding}",
+                stored.get(finding),
+                recomputed.get(finding),
+            )

@@ -19,7 +19,7 @@ from server.rendering.eye import RENDERER_VERSION
 from server.services.prepared import PreparedEye
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
 from server.storage import cards, eyes, gallery_plates, wishes
-from server.storage.models import DrawTallyRow, EyeRow
+from server.storage.models import DrawTallyRow, EyeRow, EyeWishRow
 
 PRUNED_AT_ONCE = 50
 LONGEST_PROBLEM = 500
@@ -35,6 +35,7 @@ class Order:
     card, view : the tables of the card's version in use.
     urgent : a learner is waiting for it.
     in_store : nobody wished for it, and there is another of its card that nobody has seen.
+    severity : about how severe it should be; None leaves it to the card.
     """
 
     card_id: str
@@ -43,6 +44,7 @@ class Order:
     view: Mapping[str, Any]
     urgent: bool
     in_store: bool = False
+    severity: float | None = None
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,9 @@ def next_orders(
 ) -> list[Order]:
     """Return what to draw next: what learners wait for, what they will want, then stock.
 
+    Learners who can be shown an eye, but would learn more from one of another
+    severity, come after the cards of which nobody has an eye in store.
+
     Parameters
     ----------
     per_card : eyes that nobody has seen to keep for every card.
@@ -78,11 +83,12 @@ def next_orders(
         for card, recipe_hash in cards.current(session)
         if not _cannot_be_drawn(tallies.get((card.id, recipe_hash)))
     ]
-    wanted = {
-        wish.card_id: wish.urgent
+    wished = {
+        wish.card_id: wish
         for wish in wishes.wished(session)
         if wish.card_id in usable and not in_hand.get(wish.card_id)
     }
+    wanted = [name for name, wish in wished.items() if not wish.nearer]
     in_store: set[str] = set()
     if not disk_full and len(wanted) < at_most:
         unshown = eyes.unshown_counts(session, RENDERER_VERSION)
@@ -90,19 +96,30 @@ def next_orders(
         # The emptiest first; among equals in the order of the curriculum, so that a
         # first learner finds the first cards ready.
         gaps = [name for name in usable if store[name] < per_card and name not in wanted]
-        wanted |= dict.fromkeys(sorted(gaps, key=lambda name: store[name]), False)
-        in_store = {name for name in gaps if store[name] > 0}
+        gaps.sort(key=lambda name: store[name])
+        nearer = [name for name, wish in wished.items() if wish.nearer]
+        empty = [name for name in gaps if store[name] == 0]
+        wanted = list(dict.fromkeys([*wanted, *empty, *nearer, *gaps]))
+        in_store = {name for name in gaps if store[name] > 0 and name not in nearer}
     return [
-        _order(session, name, urgent, in_store=name in in_store)
-        for name, urgent in list(wanted.items())[:at_most]
+        _order(session, name, wished.get(name), in_store=name in in_store)
+        for name in wanted[:at_most]
     ]
 
 
-def _order(session: Session, card_id: str, urgent: bool, *, in_store: bool) -> Order:
+def _order(session: Session, card_id: str, wish: EyeWishRow | None, *, in_store: bool) -> Order:
     version = cards.current_version(session, card_id)
     assert version is not None
     content = version.content
-    return Order(card_id, version.recipe_hash, content["card"], content["view"], urgent, in_store)
+    return Order(
+        card_id,
+        version.recipe_hash,
+        content["card"],
+        content["view"],
+        urgent=wish is not None and wish.urgent,
+        in_store=in_store,
+        severity=None if wish is None else wish.severity,
+    )
 
 
 def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) -> None:
@@ -123,6 +140,7 @@ def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) ->
             twin=eye.twin,
             bytes=eye.bytes,
             looks=0,
+            severity=eye.features[0]["severity"] if eye.features else None,
             abnormal=eye.abnormal,
             anatomy=eye.anatomy,
             features=eye.features,
@@ -143,6 +161,8 @@ def note_rejected(session: Session, order: Order, reason: str) -> None:
     tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, RENDERER_VERSION)
     tally.rejected += 1
     _note_problem(tally, reason)
+    if order.severity is not None:
+        wishes.widen(session, order.card_id)
 
 
 def note_failed(session: Session, order: Order, reason: str, *, hopeless: bool) -> None:

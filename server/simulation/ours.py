@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import replace
 from datetime import date, timedelta
 
-from server.scheduling.forecast import admissible
+from server.scheduling.forecast import admissible, admissible_to_spare
 from server.scheduling.plan import repeats_today_with_remedies, review_with_remedies
 from server.scheduling.quality import Certainty, Outcome, quality, usual_seconds
 from server.scheduling.rounds import CardInPlay, compose
@@ -49,14 +49,21 @@ class Ours(Policy):
             name: replace(card, seen_today=False, owes_repeat=False)
             for name, card in self.cards.items()
         }
-        looks = self.scenario.seconds_a_day / TYPICAL_SECONDS
+        today_looks = self.scenario.seconds_a_day / TYPICAL_SECONDS
+        usual_looks = today_looks * self.scenario.attendance
         while session.has_time():
             states = [card.state for card in self.cards.values()]
-            limit = admissible(states, today, looks * self.scenario.attendance, self.rotation_on)
             upcoming = [
                 self.cards[name]
                 for name in compose(
-                    list(self.cards.values()), today, ROUND_LENGTH, self.rng, new_limit=limit
+                    list(self.cards.values()),
+                    today,
+                    ROUND_LENGTH,
+                    self.rng,
+                    new_limit=admissible(
+                        states, today, usual_looks, self.rotation_on, looks_today=today_looks
+                    ),
+                    most_new=admissible_to_spare(states, today, today_looks),
                 )
             ]
             shown: list[CardInPlay] = []

@@ -38,6 +38,23 @@ def of_learner(session: Session, learner_id: UUID) -> dict[str, CardStateRow]:
     return {row.card_id: row for row in rows}
 
 
+def load(session: Session, learner_id: UUID, after: date, besides: str) -> dict[date, int]:
+    """Return how many cards are due on each day after one, a card left out.
+
+    Retired cards count: which they are is no part of history, and they are few.
+    """
+    rows = session.execute(
+        select(CardStateRow.due_on, func.count())
+        .where(
+            CardStateRow.learner_id == learner_id,
+            CardStateRow.due_on > after,
+            CardStateRow.card_id != besides,
+        )
+        .group_by(CardStateRow.due_on)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
 def due_counts(session: Session, learner_id: UUID) -> Sequence[tuple[date, int]]:
     """Return how many cards in use fall due on each day, soonest first."""
     rows = session.execute(

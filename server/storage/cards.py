@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Collection, Sequence
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -36,6 +36,20 @@ def current(session: Session) -> Sequence[CurrentCard]:
         .order_by(CardRow.position, CardRow.id)
     )
     return [CurrentCard(*row) for row in rows]
+
+
+def current_contents(session: Session, card_ids: Collection[str]) -> dict[str, dict[str, Any]]:
+    """Return what the versions in use of these cards hold, by card."""
+    rows = session.execute(
+        select(CardRow.id, CardVersionRow.content)
+        .join(
+            CardVersionRow,
+            (CardVersionRow.card_id == CardRow.id)
+            & (CardVersionRow.content_hash == CardRow.content_hash),
+        )
+        .where(CardRow.id.in_(card_ids))
+    )
+    return {row[0]: row[1] for row in rows}
 
 
 def current_version(session: Session, card_id: str) -> CardVersionRow | None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from typing import NamedTuple
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any, NamedTuple
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, and_, delete, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, and_, case, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow
@@ -21,6 +21,16 @@ class FreshEye(NamedTuple):
     picture: str
     renderer_version: int
     view: str
+    severity: float | None
+
+
+class MeasuredEye(NamedTuple):
+    """How severe a finding was drawn, and what of it the masks show."""
+
+    variant: str
+    severity: float
+    measure: float
+    unit: str
 
 
 def fresh_for(
@@ -30,13 +40,21 @@ def fresh_for(
     recipe_hash: str,
     renderer_version: int,
     at_most: int,
+    severity: float | None = None,
 ) -> Sequence[FreshEye]:
     """Return eyes of a card that the learner has never been shown.
 
     Those already shown to other learners come first: so the eyes that nobody
-    has seen are exactly those in store for whoever is furthest ahead.
+    has seen are exactly those in store for whoever is furthest ahead. Where a
+    severity is wanted, the nearest of either come first.
     """
     seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
+    order: list[ColumnElement[Any]] = [EyeRow.looks.desc()]
+    if severity is not None:
+        order = [
+            case((EyeRow.looks > 0, 0), else_=1),
+            func.abs(func.coalesce(EyeRow.severity, severity) - severity),
+        ]
     rows = session.execute(
         select(
             EyeRow.id,
@@ -45,6 +63,7 @@ def fresh_for(
             EyeRow.picture,
             EyeRow.renderer_version,
             EyeRow.view,
+            EyeRow.severity,
         )
         .where(
             EyeRow.card_id == card_id,
@@ -52,7 +71,7 @@ def fresh_for(
             EyeRow.renderer_version == renderer_version,
             ~seen,
         )
-        .order_by(EyeRow.looks.desc(), EyeRow.id)
+        .order_by(*order, EyeRow.id)
         .limit(at_most)
     )
     return [FreshEye(*row) for row in rows]
@@ -74,6 +93,63 @@ def cards_with_fresh(
             .distinct()
         )
     )
+
+
+def cards_with_near(
+    session: Session,
+    learner_id: UUID,
+    wanted: Mapping[str, tuple[str, float]],
+    reach: float,
+    renderer_version: int,
+) -> set[str]:
+    """Return the cards with an eye, fresh to the learner, of about the severity wanted.
+
+    Parameters
+    ----------
+    wanted : recipe and severity by card.
+    reach : how far from it still is about that severity.
+    """
+    if not wanted:
+        return set()
+    seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
+    near = [
+        and_(
+            EyeRow.card_id == card_id,
+            EyeRow.recipe_hash == recipe_hash,
+            EyeRow.severity.between(severity - reach, severity + reach),
+        )
+        for card_id, (recipe_hash, severity) in wanted.items()
+    ]
+    return set(
+        session.scalars(
+            select(EyeRow.card_id)
+            .where(or_(*near), EyeRow.renderer_version == renderer_version, ~seen)
+            .distinct()
+        )
+    )
+
+
+def measured(
+    session: Session, finding: str, renderer_version: int, at_most: int
+) -> Sequence[MeasuredEye]:
+    """Return the latest eyes of the cards about a finding that show it."""
+    rows = session.execute(
+        select(
+            EyeRow.features[(0, "variant")].as_string(),
+            EyeRow.severity,
+            EyeRow.truth[(finding, "measure")].as_float(),
+            EyeRow.truth[(finding, "unit")].as_string(),
+        )
+        .where(
+            EyeRow.card_id.in_(select(CardRow.id).where(CardRow.finding == finding)),
+            EyeRow.renderer_version == renderer_version,
+            EyeRow.severity.is_not(None),
+            EyeRow.truth[(finding, "present")].as_boolean(),
+        )
+        .order_by(EyeRow.id.desc())
+        .limit(at_most)
+    )
+    return [MeasuredEye(*row) for row in rows]
 
 
 def count_look(session: Session, eye_id: int) -> None:

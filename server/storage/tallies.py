@@ -93,11 +93,14 @@ def add_answer(
     setattr(row, outcome, getattr(row, outcome) + 1)
 
 
-def of_learner(session: Session, learner_id: UUID) -> Sequence[FindingTallyRow]:
-    """Return all counts of a learner."""
-    return session.scalars(
-        select(FindingTallyRow).where(FindingTallyRow.learner_id == learner_id)
-    ).all()
+def of_learner(
+    session: Session, learner_id: UUID, source: str | None = None
+) -> Sequence[FindingTallyRow]:
+    """Return all counts of a learner, or those on one source of pictures."""
+    query = select(FindingTallyRow).where(FindingTallyRow.learner_id == learner_id)
+    if source is not None:
+        query = query.where(FindingTallyRow.source == source)
+    return session.scalars(query).all()
 
 
 def days_of(session: Session, learner_id: UUID) -> Sequence[PracticeDayRow]:

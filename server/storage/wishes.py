@@ -12,30 +12,59 @@ from sqlalchemy.orm import Session
 from server.storage.models import DrawTallyRow, EyeWishRow
 
 
-def wish(session: Session, card_id: str, now: datetime, *, urgent: bool) -> None:
-    """Ask for an eye of a card; asking twice is one wish, and it can only grow more urgent."""
+def wish(
+    session: Session,
+    card_id: str,
+    now: datetime,
+    *,
+    urgent: bool,
+    severity: float | None = None,
+    nearer: bool = False,
+) -> None:
+    """Ask for an eye of a card; asking twice is one wish, and it can only grow more urgent.
+
+    Parameters
+    ----------
+    severity : about how severe it should be; the first to say so is heard.
+    nearer : there are eyes to show, but none of about that severity.
+    """
     known = session.get(EyeWishRow, card_id)
     if known is None:
+        asked = EyeWishRow(
+            card_id=card_id, urgent=urgent, nearer=nearer, severity=severity, wished_at=now
+        )
         try:
             with session.begin_nested():
-                session.add(EyeWishRow(card_id=card_id, urgent=urgent, wished_at=now))
+                session.add(asked)
         except IntegrityError:
             # Another learner wished for the same card a moment ago.
             known = session.get(EyeWishRow, card_id)
-    if known is not None and urgent and not known.urgent:
-        known.urgent = True
+    if known is not None:
+        known.urgent |= urgent
+        known.nearer &= nearer
 
 
 def wished(session: Session) -> Sequence[EyeWishRow]:
-    """Return the wishes, the most urgent and oldest first."""
+    """Return the wishes, the most urgent and oldest first; for a nearer eye last."""
     return session.scalars(
-        select(EyeWishRow).order_by(EyeWishRow.urgent.desc(), EyeWishRow.wished_at)
+        select(EyeWishRow).order_by(
+            EyeWishRow.nearer, EyeWishRow.urgent.desc(), EyeWishRow.wished_at
+        )
     ).all()
 
 
 def fulfil(session: Session, card_id: str) -> None:
     """Take back the wish for a card, if there is one."""
     session.execute(delete(EyeWishRow).where(EyeWishRow.card_id == card_id))
+
+
+def widen(session: Session, card_id: str) -> None:
+    """Stop insisting on a severity: an eye drawn for it did not show what its card says."""
+    known = session.get(EyeWishRow, card_id)
+    if known is not None and known.nearer:
+        session.delete(known)
+    elif known is not None:
+        known.severity = None
 
 
 def draw_tallies(session: Session, renderer_version: int) -> dict[tuple[str, str], DrawTallyRow]:

@@ -54,6 +54,15 @@ def test_a_finding_is_drawn_with_its_truth_and_its_healthy_twin(tmp_path: Path) 
     assert 0.001 < np.mean(np.abs(picture - twin).max(axis=2) > 12) < 0.2
 
 
+def test_an_eye_is_drawn_as_severe_as_a_learner_wants_it(tmp_path: Path) -> None:
+    asked = replace(task("pale-disc-diffuse-marked", tmp_path), severity=0.93)
+    outcome = draw(asked)
+    assert isinstance(outcome, PreparedEye)
+    assert outcome.features[0]["severity"] == 0.93
+    normal = draw(replace(task("normal-medium-adult", tmp_path, 1), severity=0.93))
+    assert isinstance(normal, Rejected) or normal.features == []
+
+
 def test_a_normal_eye_is_its_own_twin(tmp_path: Path) -> None:
     eye = drawn("normal-medium-adult", tmp_path)
     assert eye.twin == eye.picture

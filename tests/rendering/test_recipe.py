@@ -54,6 +54,19 @@ def test_fixing_one_thing_does_not_shift_another() -> None:
     assert free.eye.side == fixed.eye.side
 
 
+@pytest.mark.parametrize(("asked", "given"), [(0.41, 0.41), (0.1, 0.3), (0.9, 0.5)])
+def test_a_severity_asked_for_is_held_within_the_range_and_shifts_nothing_else(
+    asked: float, given: float
+) -> None:
+    second = {"kind": "macular-change", "variant": "atrophy", "severity": [0.4, 0.6]}
+    card = CardRecipe.from_dict(table(), VIEWS)
+    pair = CardRecipe.from_dict(table(features=[*table()["features"], second]), VIEWS)
+    free, fixed = card.draw(7), card.draw(7, severity=asked)
+    assert fixed.features[0].severity == given
+    assert (fixed.eye, fixed.view) == (free.eye, free.view)
+    assert pair.draw(7, severity=asked).features[1] == pair.draw(7).features[1]
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [

@@ -9,7 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.errors import BadInput
-from server.scheduling.forecast import admissible, due_counts, looks_in, outlook
+from server.scheduling.forecast import (
+    admissible,
+    admissible_to_spare,
+    due_counts,
+    looks_in,
+    outlook,
+)
 from server.scheduling.plan import review_with_remedies
 from server.scheduling.sm2 import NEW, CardState
 
@@ -112,3 +118,20 @@ def test_refusals() -> None:
     with pytest.raises(BadInput):
         looks_in(-1)
     assert looks_in(5, 20) == 15
+
+
+def test_the_pace_is_that_of_a_day_of_practice() -> None:
+    """One day a week, twelve looks on it: half of them may be new, not half of a seventh."""
+    assert admissible([], TODAY, 12 / 7, looks_today=12) == 6
+    assert admissible([], TODAY, 12 / 7) == 0
+    # Room for a fifth of a new card in eight weeks: slowly, two looks in twelve.
+    full = [state(5, number % 5) for number in range(40)]
+    assert admissible(full, TODAY, 12 / 7, looks_today=12) == 2
+
+
+def test_spare_minutes_admit_a_days_looks_at_most() -> None:
+    met = [CardState(250, 1, 1, TODAY + timedelta(days=1), TODAY) for _ in range(5)]
+    assert admissible_to_spare([], TODAY, 12) == 12
+    assert admissible_to_spare(met, TODAY, 12) == 7
+    assert admissible_to_spare(met * 3, TODAY, 12) == 0
+    assert admissible_to_spare([state(10, 0)], TODAY, 12) == 12

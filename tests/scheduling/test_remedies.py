@@ -11,7 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.errors import BadInput
-from server.scheduling.plan import repeats_today_with_remedies, review_with_remedies
+from server.scheduling.plan import (
+    load_that_decides,
+    moves_schedule,
+    repeats_today_with_remedies,
+    review_with_remedies,
+)
 from server.scheduling.remedies import (
     MAINTENANCE_DAYS,
     credited_growth,
@@ -249,6 +254,22 @@ def test_a_better_answer_never_brings_a_card_back_sooner(
         review_with_remedies(state, worse, on).interval_days
         <= review_with_remedies(state, better, on).interval_days
     )
+
+
+@given(states(), days, st.integers(0, 5), st.none() | days, st.randoms(use_true_random=False))
+def test_the_load_that_decides_is_all_that_is_needed(
+    state: CardState, on: date, quality: int, rotation_on: date | None, rng: Random
+) -> None:
+    """What is kept of the load leads to the same state, and is within a tenth of the interval."""
+    load = {on + timedelta(days=number): rng.randrange(6) for number in range(1, 220)}
+    kept = load_that_decides(state, quality, on, rotation_on=rotation_on, load=load)
+    full = review_with_remedies(state, quality, on, rotation_on=rotation_on, load=load)
+    assert review_with_remedies(state, quality, on, rotation_on=rotation_on, load=kept) == full
+    assert len(kept) <= 2 * (MAINTENANCE_DAYS // 10) + 1
+    assert all(load[day] == number > 0 for day, number in kept.items())
+    if not moves_schedule(state, on):
+        assert kept == {}
+        assert full == state
 
 
 @given(st.permutations(range(12)), st.lists(st.integers(0, 5), min_size=12, max_size=12))

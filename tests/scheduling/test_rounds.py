@@ -53,11 +53,18 @@ def met(cards: Sequence[CardInPlay], interval: int = 10, ago: int = 4) -> list[C
 
 
 def round_of(
-    cards: Sequence[CardInPlay], length: int = 12, seed: int = 0, new_limit: int | None = None
+    cards: Sequence[CardInPlay],
+    length: int = 12,
+    seed: int = 0,
+    new_limit: int | None = None,
+    most_new: int | None = None,
 ) -> list[CardInPlay]:
     by_id = {card.id: card for card in cards}
     return [
-        by_id[name] for name in compose(cards, TODAY, length, Random(seed), new_limit=new_limit)
+        by_id[name]
+        for name in compose(
+            cards, TODAY, length, Random(seed), new_limit=new_limit, most_new=most_new
+        )
     ]
 
 
@@ -233,6 +240,33 @@ def test_new_cards_are_held_to_their_limit_while_others_can_fill_the_round() -> 
         new = [card for card in round_of(cards, new_limit=limit) if card.state.is_new]
         assert len(new) <= limit
         assert limit < 3 or new
+
+
+def test_beyond_their_bound_new_cards_come_after_a_second_look_at_todays() -> None:
+    cards = [
+        replace(card, state=state(1, 0), seen_today=True) if card.order < 12 else card
+        for card in course()
+    ]
+    assert sum(card.seen_today for card in cards) >= 12
+    for bound in (0, 3):
+        new = [card for card in round_of(cards, 12, 0, 0, bound) if card.state.is_new]
+        assert len(new) == bound
+    # Nobody who has met nothing is sent away.
+    assert len(round_of(course(), 12, 0, 0, 0)) == 12
+
+
+def test_a_finding_is_first_met_even_where_only_one_new_card_a_day_fits() -> None:
+    """All but one finding is met and overdue; a first meeting takes two, not one."""
+    cards = [
+        card if "pale-disc" in (card.finding, card.mimics) else old
+        for card, old in zip(course(), met(course()), strict=True)
+    ]
+    late = [card if card.state.is_new else replace(card, state=state(2, 4)) for card in cards]
+    new = [card for card in round_of(late, new_limit=1) if card.state.is_new]
+    assert {(card.finding, card.mimics) for card in new} == {
+        ("pale-disc", None),
+        (None, "pale-disc"),
+    }
 
 
 def test_a_repeat_owed_from_an_earlier_round_comes_before_new_cards() -> None:

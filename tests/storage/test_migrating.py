@@ -7,6 +7,7 @@ import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Barrier
+from typing import Any
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -221,3 +222,49 @@ def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
     (tmp_path / "fundus-rounds.db").write_text("this is not a database file, but a letter\n" * 50)
     with pytest.raises(DatabaseUnavailable, match="damaged or is no database"):
         migrate(sqlite_settings(tmp_path))
+
+
+UNDO_SEVERITIES = """
+    DROP TABLE threshold;
+    DROP TABLE eye_wish;
+    CREATE TABLE eye_wish (card_id VARCHAR(80) NOT NULL PRIMARY KEY, urgent BOOLEAN NOT NULL,
+        wished_at DATETIME NOT NULL);
+    INSERT INTO eye_wish VALUES ('normal-0', 1, '2026-11-25 12:00:00');
+    ALTER TABLE answer DROP COLUMN rotation_on;
+    ALTER TABLE answer DROP COLUMN load;
+    ALTER TABLE eye DROP COLUMN severity;
+    ALTER TABLE round_item DROP COLUMN severity;
+    UPDATE alembic_version SET version_num = '0004';
+"""
+
+
+def severities(path: Path) -> tuple[list[Any], list[Any]]:
+    with sqlite3.connect(path) as connection:
+        eyes = connection.execute("SELECT id, severity FROM eye ORDER BY id").fetchall()
+        records = connection.execute(
+            "SELECT learner_id, finding, eyes, json(latest) FROM threshold ORDER BY 1, 2"
+        ).fetchall()
+    connection.close()
+    return eyes, records
+
+
+def test_severities_of_earlier_eyes_and_answers_are_filled_in(
+    filled: Settings, later: Path
+) -> None:
+    """A database from before severities were kept comes to hold what it would have held."""
+    path = filled.data_dir / "fundus-rounds.db"
+    expected = severities(path)
+    assert any(severity is not None for _, severity in expected[0])
+    assert len(expected[1]) >= 2
+    with sqlite3.connect(path) as connection:
+        connection.executescript(UNDO_SEVERITIES)
+    connection.close()
+    for script in (later / "versions").glob("[0-9]*.py"):
+        if script.name > "0006":
+            script.unlink()
+    migrate(filled, later)
+    assert severities(path) == expected
+    with sqlite3.connect(path) as connection:
+        assert connection.execute("SELECT DISTINCT load FROM answer").fetchall() == [("{}",)]
+        assert connection.execute("SELECT count(*) FROM eye_wish").fetchone() == (0,)
+    connection.close()

@@ -12,10 +12,10 @@ from server.errors import BadInput, Conflict
 from server.rendering.truth import Truth
 from server.scheduling.days import local_day
 from server.scheduling.quality import MEDIAN_OF_LAST
-from server.scheduling.sm2 import repeats_today
 from server.services.learners import Learner
+from server.services.study import fitting
 from server.services.study.feedback import feedback_of
-from server.services.study.judging import RULES_VERSION, Circumstances, Judged, judge, state_to_json
+from server.services.study.judging import Circumstances, Judged, judge, load_to_json, state_to_json
 from server.services.study.repeats import continue_round
 from server.services.study.results import Certainty, Feedback, Submission
 from server.services.study.rounds import hold
@@ -65,6 +65,8 @@ def answer(
         usual_ms=answers.usual_milliseconds(session, learner.id, row.answers + 1, MEDIAN_OF_LAST),
         state=card_states.as_state(state),
         on=day,
+        rotation_on=row.rotation_on,
+        load=card_states.load(session, learner.id, day, besides=shown.card.id),
     )
     judged = judge(
         own_finding=own_finding(shown.version.content),
@@ -135,7 +137,7 @@ def _store(
         ordinal=row.answers,
         answered_at=now,
         local_day=given.on,
-        rules_version=RULES_VERSION,
+        rules_version=given.rules_version,
         judgements=dict(submission.judgements),
         certainty=submission.certainty,
         point_x=x,
@@ -148,9 +150,11 @@ def _store(
         point_right=judged.marked.place_right,
         marks={name: verdict.value for name, verdict in judged.marked.verdicts.items()},
         quality=judged.quality,
-        counted=judged.counted,
+        counted=judged.scheduled.counted,
         schedule_before=state_to_json(given.state),
-        schedule_after=state_to_json(judged.after),
+        schedule_after=state_to_json(judged.scheduled.after),
+        rotation_on=given.rotation_on,
+        load=load_to_json(judged.scheduled.load),
     )
     session.add(stored)
     session.flush()
@@ -189,7 +193,7 @@ def apply_to_card(
     finding: str | None,
 ) -> None:
     """Write what an answer changes about its card."""
-    after = judged.after
+    after = judged.scheduled.after
     assert after.due_on is not None
     assert after.last_on is not None
     state.easiness = after.easiness
@@ -199,8 +203,8 @@ def apply_to_card(
     state.last_on = after.last_on
     state.lapses = after.lapses
     state.seen_on = day
-    if judged.counted == "review":
-        state.owes_repeat_on = day if repeats_today(judged.quality) else None
+    if judged.scheduled.counted == "review":
+        state.owes_repeat_on = day if judged.scheduled.repeats else None
     elif state.owes_repeat_on == day:
         # The repeat comes once; however it went, the schedule stands.
         state.owes_repeat_on = None
@@ -208,10 +212,14 @@ def apply_to_card(
     state.last_sure = certainty in (None, "sure")
     if finding is None and "false-alarm" in judged.marked.verdicts.values():
         state.confusions += 1
+    elif judged.rules_version > 1 and judged.marked.outcome == "right" and state.confusions:
+        # What is told apart by now must not crowd out the rest for ever.
+        state.confusions -= 1
 
 
 def _count(session: Session, shown: ShownLook, stored: AnswerRow) -> None:
     tallies.add_marks(session, stored.learner_id, shown.eye.source, stored.marks)
+    fitting.note(session, stored.learner_id, shown.eye, stored.marks)
     tallies.add_answer(
         session,
         stored.learner_id,

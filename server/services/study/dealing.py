@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from server.rendering.eye import RENDERER_VERSION
 from server.services.learners import Learner
+from server.services.study.fitting import NEAR
 from server.services.study.results import Dealt, Finished, Look, Preparing
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER, hold
 from server.services.study.shown import find_look, find_round, look_value
@@ -70,12 +71,12 @@ def _look(
 ) -> Look:
     shown = find_look(session, learner.id, look_id)
     pictures = []
-    for _, card, version in rounds.not_dealt(session, shown.look.round_id, LOOK_AHEAD):
-        eye = _choose(session, learner.id, version)
+    for item, card, version in rounds.not_dealt(session, shown.look.round_id, LOOK_AHEAD):
+        eye = _choose(session, learner.id, item, version)
         if eye is not None:
             pictures.append(eye.picture)
         elif wish_at is not None:
-            wishes.wish(session, card.id, wish_at, urgent=False)
+            wishes.wish(session, card.id, wish_at, urgent=False, severity=item.severity)
     planned, _ = rounds.counts(session, shown.look.round_id)
     return look_value(shown, planned, tuple(pictures))
 
@@ -88,13 +89,14 @@ def _next_look(session: Session, learner: Learner, row: RoundRow, now: datetime)
     """
     missing = 0
     for item, card, version in rounds.not_dealt(session, row.id):
-        eye = None if card.retired else _choose(session, learner.id, version)
+        eye = None if card.retired else _choose(session, learner.id, item, version)
         if eye is not None:
             return _show(session, row, item, version, eye, now)
         if card.retired or _cannot_be_drawn(session, version):
             session.delete(item)
             continue
-        wishes.wish(session, card.id, now, urgent=missing < URGENT_WISHES)
+        urgent = missing < URGENT_WISHES
+        wishes.wish(session, card.id, now, urgent=urgent, severity=item.severity)
         missing += 1
     session.flush()
     return None
@@ -105,25 +107,41 @@ def _cannot_be_drawn(session: Session, version: CardVersionRow) -> bool:
     return drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER
 
 
-def _choose(session: Session, learner_id: UUID, version: CardVersionRow) -> FreshEye | None:
+def _choose(
+    session: Session, learner_id: UUID, item: RoundItemRow, version: CardVersionRow
+) -> FreshEye | None:
     fresh = eyes.fresh_for(
-        session, learner_id, version.card_id, version.recipe_hash, RENDERER_VERSION, CHOICE
+        session,
+        learner_id,
+        version.card_id,
+        version.recipe_hash,
+        RENDERER_VERSION,
+        CHOICE,
+        item.severity,
     )
-    return _scattered(learner_id, fresh)
+    return _chosen(learner_id, fresh, item.severity)
 
 
-def _scattered(learner_id: UUID, fresh: Sequence[FreshEye]) -> FreshEye | None:
-    """Choose among eyes others have seen in an order of the learner's own; else the next new one.
+def _chosen(learner_id: UUID, fresh: Sequence[FreshEye], wanted: float | None) -> FreshEye | None:
+    """Choose an eye of about the severity wanted, else the nearest to it.
 
-    Eyes nobody has seen go strictly in order, so that stock is counted by them.
+    Among eyes that will do and that others have seen, the learner's own order
+    decides; of those nobody has seen, the first drawn.
     """
-    shared = [eye for eye in fresh if eye.looks > 0]
-    if not shared:
-        return fresh[0] if fresh else None
-    return min(
-        shared,
-        key=lambda eye: hashlib.sha256(learner_id.bytes + eye.seed.to_bytes(8, "big")).digest(),
-    )
+    if not fresh:
+        return None
+    off = {eye.id: _off(eye, wanted) for eye in fresh}
+    shared = [eye for eye in fresh if eye.looks > 0 and off[eye.id] <= NEAR]
+    if shared:
+        return min(
+            shared,
+            key=lambda eye: hashlib.sha256(learner_id.bytes + eye.seed.to_bytes(8, "big")).digest(),
+        )
+    return min(fresh, key=lambda eye: (max(off[eye.id], NEAR), eye.looks == 0, eye.id))
+
+
+def _off(eye: FreshEye, wanted: float | None) -> float:
+    return 0.0 if wanted is None or eye.severity is None else abs(eye.severity - wanted)
 
 
 def _show(

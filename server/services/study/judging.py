@@ -7,19 +7,26 @@ so the two can never drift apart.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
 
+from server.errors import BadInput
 from server.rendering.outlines import contains
 from server.rendering.truth import Truth
+from server.scheduling import plan
 from server.scheduling.marking import Marked, mark
 from server.scheduling.quality import Certainty, quality, usable_seconds, usual_seconds
-from server.scheduling.sm2 import CardState, review_when_due
+from server.scheduling.sm2 import CardState, repeats_today, review_when_due
 
-RULES_VERSION = 1
+RULES_VERSION = 2
 """Stored with every answer: rules that judge or schedule differently get a new number, and
-recomputing an old answer keeps using the old ones."""
+recomputing an old answer keeps using the old ones.
+
+1. The published rules; an answer before its day is practice.
+2. The published rules with the remedies of `scheduling.plan`: only a second answer on a day
+   is practice. A right answer takes one confusion back.
+"""
 
 Counted = Literal["review", "practice"]
 
@@ -36,6 +43,9 @@ class Circumstances:
     usual_ms : usable times of the latest right answers, oldest first.
     state : the card's schedule before the answer.
     on : the learner's day.
+    rotation_on : the day by which the learner must be ready; None without one.
+    load : how many of the learner's other cards are due on each day to come.
+    rules_version : the rules to judge by.
     """
 
     response_ms: int
@@ -45,6 +55,27 @@ class Circumstances:
     usual_ms: Sequence[int]
     state: CardState
     on: date
+    rotation_on: date | None = None
+    load: Mapping[date, int] = field(default_factory=dict)
+    rules_version: int = RULES_VERSION
+
+
+@dataclass(frozen=True)
+class Scheduled:
+    """What an answer does to its card's schedule.
+
+    Parameters
+    ----------
+    counted : 'review' when the schedule moved, else 'practice'.
+    after : the schedule from now on.
+    repeats : another eye of the card is owed on the same day.
+    load : the part of the load that decided; empty where the rules know none.
+    """
+
+    counted: Counted
+    after: CardState
+    repeats: bool
+    load: Mapping[date, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -54,8 +85,8 @@ class Judged:
     marked: Marked
     quality: int
     usable_ms: int | None
-    counted: Counted
-    after: CardState
+    scheduled: Scheduled
+    rules_version: int
 
 
 def judge(
@@ -99,14 +130,58 @@ def judge(
         **guards,
         called_normal=marked.called_normal,
     )
-    scheduled = given.state.is_new or given.state.is_due(given.on)
     return Judged(
         marked=marked,
         quality=reached,
         usable_ms=None if usable is None else given.response_ms - given.hidden_ms,
-        counted="review" if scheduled else "practice",
-        after=review_when_due(given.state, reached, given.on),
+        scheduled=_schedule(reached, given),
+        rules_version=given.rules_version,
     )
+
+
+def _schedule(reached: int, given: Circumstances) -> Scheduled:
+    if given.rules_version == 1:
+        return _by_published_rules(reached, given)
+    if given.rules_version == RULES_VERSION:
+        return _with_remedies(reached, given)
+    raise BadInput(
+        f"rules {given.rules_version} are not known here, only 1 to {RULES_VERSION}: "
+        "the answer was judged by a newer version of the program"
+    )
+
+
+def _by_published_rules(reached: int, given: Circumstances) -> Scheduled:
+    moves = given.state.is_new or given.state.is_due(given.on)
+    return Scheduled(
+        counted="review" if moves else "practice",
+        after=review_when_due(given.state, reached, given.on),
+        repeats=moves and repeats_today(reached),
+    )
+
+
+def _with_remedies(reached: int, given: Circumstances) -> Scheduled:
+    moves = plan.moves_schedule(given.state, given.on)
+    load = plan.load_that_decides(
+        given.state, reached, given.on, rotation_on=given.rotation_on, load=given.load
+    )
+    return Scheduled(
+        counted="review" if moves else "practice",
+        after=plan.review_with_remedies(
+            given.state, reached, given.on, rotation_on=given.rotation_on, load=load
+        ),
+        repeats=moves and plan.repeats_today_with_remedies(reached),
+        load=load,
+    )
+
+
+def load_to_json(load: Mapping[date, int]) -> dict[str, int]:
+    """Return a load as plain values, soonest first."""
+    return {day.isoformat(): load[day] for day in sorted(load)}
+
+
+def load_from_json(data: Mapping[str, Any] | None) -> dict[date, int]:
+    """Read what `load_to_json` wrote."""
+    return {date.fromisoformat(day): int(number) for day, number in (data or {}).items()}
 
 
 def state_to_json(state: CardState) -> dict[str, Any]:

@@ -7,7 +7,6 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from server.scheduling.sequence import LONGEST_RUN, Slot, with_repeat
-from server.scheduling.sm2 import repeats_today
 from server.services.study.judging import Judged
 from server.storage import looks, rounds
 from server.storage.looks import ShownLook
@@ -22,11 +21,7 @@ def continue_round(session: Session, shown: ShownLook, judged: Judged, now: date
     if row.finished_at is not None:
         # An answer that was on its way when the round was left: counted, nothing to add.
         return
-    if (
-        judged.counted == "review"
-        and repeats_today(judged.quality)
-        and not rounds.has_repeat(session, row.id, shown.card.id)
-    ):
+    if judged.scheduled.repeats and not rounds.has_repeat(session, row.id, shown.card.id):
         _put_in(session, shown)
     elif not rounds.not_dealt(session, row.id, 1) and looks.unanswered(session, row.id) is None:
         row.finished_at = now
@@ -35,7 +30,13 @@ def continue_round(session: Session, shown: ShownLook, judged: Judged, now: date
 def _put_in(session: Session, shown: ShownLook) -> None:
     """Add another look at the card, as late as the mixing of findings allows."""
     round_id = shown.look.round_id
-    repeat = RoundItemRow(round_id=round_id, position=0, card_id=shown.card.id, reason=AGAIN)
+    repeat = RoundItemRow(
+        round_id=round_id,
+        position=0,
+        card_id=shown.card.id,
+        reason=AGAIN,
+        severity=shown.item.severity,
+    )
     session.add(repeat)
     session.flush()
     upcoming = {

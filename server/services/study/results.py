@@ -214,11 +214,12 @@ class Feedback:
     """The healthy twin's picture."""
     card: CardInfo
     counted: Literal["review", "practice"]
-    """'review' moved the schedule; 'practice' was a same-day return or early practice."""
+    """'review' moved the schedule; 'practice' was a second look on one day, or came with a
+    clock set back."""
     due: date
     """The learner's day on which the card comes back."""
     in_days: int
-    """Days from the answer to then: after early practice fewer than the interval."""
+    """Days from the answer to then."""
     comes_back_in_round: bool
     """True when another eye of the card was added to this round."""
     round_answered: int

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date, datetime
 from random import Random
 from uuid import UUID, uuid4
@@ -12,8 +12,10 @@ from sqlalchemy.orm import Session
 from server.errors import Conflict, NotFound
 from server.rendering.eye import RENDERER_VERSION
 from server.scheduling.days import local_day, week_start
+from server.scheduling.forecast import admissible, admissible_to_spare
 from server.scheduling.rounds import CardInPlay, compose
 from server.services.learners import Learner, eyes_in
+from server.services.study import fitting
 from server.services.study.results import Home, Reason, RoundInfo
 from server.services.study.shown import find_round
 from server.storage import card_states, cards, eyes, learners, rounds, tallies, wishes
@@ -69,11 +71,22 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
         id=uuid4(), learner_id=learner.id, started_at=now, finished_at=None, left_early=False
     )
     # The round's own id seeds its mixing, so a plan can be traced and made again.
-    order = compose(list(in_play.values()), today, eyes_in(row.round_minutes), _rng(new_round.id))
+    states = [card.state for card in in_play.values()]
+    looks_today = eyes_in(row.daily_minutes)
+    looks_a_day = looks_today * row.weekly_goal_days / 7
+    order = compose(
+        list(in_play.values()),
+        today,
+        eyes_in(row.round_minutes),
+        _rng(new_round.id),
+        new_limit=admissible(states, today, looks_a_day, row.rotation_on, looks_today=looks_today),
+        most_new=admissible_to_spare(states, today, looks_today),
+    )
     if not order:
         raise Conflict("There are no cards to practise yet: ask whoever runs this trainer.")
     session.add(new_round)
     session.flush()
+    severities = _severities(session, new_round, order)
     for position, card_id in enumerate(order, start=1):
         session.add(
             RoundItemRow(
@@ -81,11 +94,12 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
                 position=position,
                 card_id=card_id,
                 reason=_reason(in_play[card_id], today),
+                severity=severities[card_id],
             )
         )
     row.seen_at = now
     session.flush()
-    _wish_ahead(session, learner.id, {name: recipes[name] for name in order}, now)
+    _wish_ahead(session, learner.id, {name: recipes[name] for name in order}, severities, now)
     return _info(session, new_round, resumed=False)
 
 
@@ -120,6 +134,16 @@ def _info(session: Session, row: RoundRow, *, resumed: bool) -> RoundInfo:
 
 def _rng(round_id: UUID) -> Random:
     return Random(round_id.int)
+
+
+def _severities(
+    session: Session, new_round: RoundRow, order: Collection[str]
+) -> dict[str, float | None]:
+    """Return how severe the eye of each card should be for this learner."""
+    rng = _rng(new_round.id)
+    known = fitting.estimates(session, new_round.learner_id)
+    contents = cards.current_contents(session, order)
+    return {name: fitting.wanted(contents[name], known, rng) for name in order}
 
 
 def _in_play(
@@ -163,10 +187,27 @@ def _reason(card: CardInPlay, today: date) -> Reason:
 
 
 def _wish_ahead(
-    session: Session, learner_id: UUID, recipes: Mapping[str, str], now: datetime
+    session: Session,
+    learner_id: UUID,
+    recipes: Mapping[str, str],
+    severities: Mapping[str, float | None],
+    now: datetime,
 ) -> None:
-    """Have the eyes that this learner lacks drawn before any other; the first are urgent."""
+    """Have the eyes that this learner lacks drawn before any other; the first are urgent.
+
+    Nobody waits for an eye of a better severity: it is wished for, and dealt if
+    it is there by the time its turn comes.
+    """
     ready = eyes.cards_with_fresh(session, learner_id, recipes.values(), RENDERER_VERSION)
+    fitted = {
+        card_id: (recipes[card_id], severity)
+        for card_id, severity in severities.items()
+        if severity is not None and card_id in ready
+    }
+    near = eyes.cards_with_near(session, learner_id, fitted, fitting.NEAR, RENDERER_VERSION)
     for place, card_id in enumerate(recipes):
+        severity = severities[card_id]
         if card_id not in ready:
-            wishes.wish(session, card_id, now, urgent=place < 3)
+            wishes.wish(session, card_id, now, urgent=place < 3, severity=severity)
+        elif card_id in fitted and card_id not in near:
+            wishes.wish(session, card_id, now, urgent=False, severity=severity, nearer=True)

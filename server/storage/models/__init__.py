@@ -16,6 +16,7 @@ from server.storage.models.mail_address import MailAddressRow
 from server.storage.models.practice_round import RoundItemRow, RoundRow
 from server.storage.models.practice_slot import PracticeSlotRow
 from server.storage.models.tally import FindingTallyRow, PracticeDayRow
+from server.storage.models.threshold import ThresholdRow
 from server.storage.models.web_session import WebSessionRow
 
 __all__ = [
@@ -40,5 +41,6 @@ __all__ = [
     "PracticeSlotRow",
     "RoundItemRow",
     "RoundRow",
+    "ThresholdRow",
     "WebSessionRow",
 ]

@@ -53,3 +53,7 @@ class AnswerRow(Base):
     counted: Mapped[str] = mapped_column(String(8))
     schedule_before: Mapped[dict[str, Any] | None] = mapped_column(Json)
     schedule_after: Mapped[dict[str, Any]] = mapped_column(Json)
+    rotation_on: Mapped[date | None]
+    """The learner's rotation date at the time."""
+    load: Mapped[dict[str, Any]] = mapped_column(Json)
+    """How many other cards were due on the days from among which the next one was chosen."""

@@ -40,4 +40,4 @@ class CardStateRow(Base):
     last_outcome: Mapped[str] = mapped_column(String(8))
     last_sure: Mapped[bool]
     confusions: Mapped[int]
-    """How often this eye without a finding was taken for one."""
+    """How often this eye without a finding was taken for one, less how often it was not since."""

@@ -39,6 +39,8 @@ class EyeRow(Base):
     """Size of both files together."""
     looks: Mapped[int]
     """Learners who have been shown it; 0 means fresh to everyone."""
+    severity: Mapped[float | None]
+    """Of what the card is about, 0 to 1; None for a normal eye or a photograph."""
     abnormal: Mapped[bool]
     """True when any finding in view is present."""
     anatomy: Mapped[dict[str, Any]] = mapped_column(Json)
@@ -50,13 +52,17 @@ class EyeRow(Base):
 
 
 class EyeWishRow(Base):
-    """A card for which a learner has (or soon will have) no fresh eye: draw it before others."""
+    """A card of which a learner has (or soon will have) no fresh eye that suits them."""
 
     __tablename__ = "eye_wish"
 
     card_id: Mapped[str] = mapped_column(ForeignKey("card.id"), primary_key=True)
     urgent: Mapped[bool]
     """A learner is waiting for it now."""
+    nearer: Mapped[bool]
+    """There is a fresh eye to show, but none of about the severity wished for."""
+    severity: Mapped[float | None]
+    """The severity wished for; None when any will do."""
     wished_at: Mapped[datetime]
 
 

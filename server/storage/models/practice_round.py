@@ -46,3 +46,5 @@ class RoundItemRow(Base):
     """Planned order; a same-day repeat shifts what comes after it."""
     card_id: Mapped[str] = mapped_column(ForeignKey("card.id"))
     reason: Mapped[str] = mapped_column(String(8))
+    severity: Mapped[float | None]
+    """The severity at which this learner gains most, where the card has one to choose."""
