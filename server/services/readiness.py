@@ -25,6 +25,7 @@ from server.measurement.severity_bands import LOWER_ENDS, SeverityBand, severity
 from server.measurement.tally import Tally, tally
 from server.rendering.eye import FINDINGS
 from server.services.learners import Learner
+from server.services.seen_from import SeenFrom, seen_from
 from server.storage import judgements
 from server.storage.judgements import JudgedSeverity, JudgedSheet, Mistake
 
@@ -111,6 +112,7 @@ class FindingDetail:
     missed_as: tuple[tuple[str, int], ...]
     curve: LearningCurve | None
     mistakes: tuple[Mistake, ...]
+    seen_from: SeenFrom
 
 
 def standing(session: Session, learner: Learner) -> Standing:
@@ -134,7 +136,7 @@ def standing(session: Session, learner: Learner) -> Standing:
 
 
 def finding_detail(session: Session, learner: Learner, finding: str) -> FindingDetail:
-    """Return one finding's page. Reads only, in three queries.
+    """Return one finding's page. Reads only, in six queries.
 
     Raises
     ------
@@ -153,6 +155,7 @@ def finding_detail(session: Session, learner: Learner, finding: str) -> FindingD
         missed_as=_missed_as(finding, sheets),
         curve=_curve([sheet.marks[finding] for sheet in sheets if finding in sheet.marks]),
         mistakes=tuple(judgements.mistakes(session, learner.id, finding, RECENT_MISTAKES)),
+        seen_from=seen_from(session, learner, finding),
     )
 
 

@@ -14,7 +14,8 @@ from server.measurement.retention import Probes, Retention
 from server.measurement.severity_bands import SeverityBand
 from server.services.catalogue import Catalogue
 from server.services.readiness import FindingStanding, Standing
-from server.web.wording import MEASURES, count, listed, percent
+from server.services.seen_from import SeenFrom
+from server.web.wording import MEASURES, a, count, listed, percent
 
 STATES: Mapping[Readiness, tuple[str, str]] = {
     Readiness.READY: ("seen", "Ready"),
@@ -157,6 +158,49 @@ def band(one: SeverityBand, unit: str) -> str:
     if one.low == 0:
         return f"below {one.high:g}{suffix}"
     return f"{one.low:g} to {one.high:g}{suffix}"
+
+
+def seen_from(one: SeenFrom, name: str) -> str:
+    """Say from how much of a finding on the learner sees it; nothing before the first eye."""
+    if not one.eyes:
+        return ""
+    rests_on = f"{count(one.eyes, 'eye')} with it"
+    if not one.is_known:
+        return f"From how much on you see {a(name)} cannot be said yet, after {rests_on}."
+    if one.is_beyond:
+        return f"You do not yet see {a(name)} four times in five, not even the most marked."
+    there, low, high = (in_unit(value, one.unit) for value in (one.measure, one.low, one.high))
+    prefix, suffix = UNITS.get(one.unit, ("", f" {one.unit}"))
+    stage = prefix if prefix == STAGE else ""
+    sure = f"95% interval: {stage}{low} to {high}{suffix}, from {rests_on}"
+    if low == high:
+        sure = f"from {rests_on}"
+    amount = f"{prefix}{there}{suffix}{OF_WHAT.get(one.finding, '')}"
+    if one.is_least:
+        return f"You now see {a(name)} four times in five even at its slightest, {amount} ({sure})."
+    return f"You now see {a(name)} from about {amount} on, four times in five ({sure})."
+
+
+STAGE = "stage "
+
+UNITS: Mapping[str, tuple[str, str]] = {
+    "Frisén stage": (STAGE, ""),
+    "loss of rim redness": ("a fall in rim redness of ", ""),
+    "vertical cup-to-disc ratio": ("a vertical cup-to-disc ratio of ", ""),
+    "disc areas": ("", " disc areas"),
+    "mm2": ("", " mm²"),
+}
+"""What stands before and after a figure, by the unit of the truth."""
+
+OF_WHAT: Mapping[str, str] = {
+    "macular-change": " of soft drusen",
+    "peripheral-pigment": " of pigment",
+}
+
+
+def in_unit(value: float, unit: str) -> str:
+    """Return a figure rounded as far as one can tell by looking: a stage, or one digit."""
+    return f"{value:.0f}" if unit == "Frisén stage" else f"{float(f'{value:.1g}'):g}"
 
 
 def labelled(bands: Sequence[SeverityBand], unit: str) -> list[tuple[str, Proportion]]:

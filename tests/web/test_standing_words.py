@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
 
@@ -17,6 +18,7 @@ from server.measurement.tally import Tally, tally
 from server.rendering.eye import FINDINGS
 from server.services.catalogue import load_catalogue
 from server.services.readiness import FindingStanding, LearningCurve, Standing
+from server.services.seen_from import SeenFrom
 from server.web import standing_words
 from server.web.curve_plot import curve_plot
 
@@ -159,3 +161,49 @@ def test_calibration_of_other_claims_is_not_judged() -> None:
     measured = calibration([(1.0, True)] * 30)
     assert measured is not None
     assert measured.leaning is None
+
+
+def threshold(finding: str, unit: str, *measures: float, **more: Any) -> SeenFrom:
+    measure, low, high = measures
+    return SeenFrom(
+        finding, 42, is_known=True, measure=measure, low=low, high=high, unit=unit, **more
+    )
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (
+            threshold("swollen-margin", "Frisén stage", 2.2, 1.3, 2.9),
+            "You now see a swollen disc margin from about stage 2 on, four times in five "
+            "(95% interval: stage 1 to 3, from 42 eyes with it).",
+        ),
+        (
+            threshold("enlarged-cup", "vertical cup-to-disc ratio", 0.72, 0.66, 0.78),
+            "You now see an enlarged cup from about a vertical cup-to-disc ratio of 0.7 on, "
+            "four times in five (95% interval: 0.7 to 0.8, from 42 eyes with it).",
+        ),
+        (
+            threshold("new-vessels", "disc areas", 0.26, 0.12, 12.4),
+            "You now see new vessels from about 0.3 disc areas on, four times in five "
+            "(95% interval: 0.1 to 10 disc areas, from 42 eyes with it).",
+        ),
+        (
+            threshold("peripheral-pigment", "mm2", 0.3, 0.3, 0.31, is_least=True),
+            "You now see peripheral pigment four times in five even at its slightest, "
+            "0.3 mm² of pigment (from 42 eyes with it).",
+        ),
+        (
+            threshold("macular-change", "mm2", 0.3, 0.1, 0.5, is_beyond=True),
+            "You do not yet see a macular change four times in five, not even the most marked.",
+        ),
+        (
+            SeenFrom("pale-disc", 1, is_known=False),
+            "From how much on you see a pale disc cannot be said yet, after 1 eye with it.",
+        ),
+        (SeenFrom("pale-disc", 0, is_known=False), ""),
+    ],
+)
+def test_from_how_much_on_it_is_seen(one: SeenFrom, said: str) -> None:
+    name = load_catalogue().finding(one.finding).name.lower()
+    assert standing_words.seen_from(one, name) == said
