@@ -223,7 +223,9 @@ class TestReminder:
         assert letter["Date"].datetime == TIME
         assert letter["Message-ID"].endswith("@example.org>")
         assert letter.get_content_type() == "text/plain"
+        assert letter["Content-Transfer-Encoding"] == "7bit"  # links stand in one piece
         assert len(text_of(letter).splitlines()) < 12
+        assert max(map(len, text_of(letter).splitlines())) <= 100
 
     def test_one_click_forgets_the_address(self, post: Post, mailbox: Mailbox) -> None:
         learner = ready_learner(post.database)

@@ -14,12 +14,14 @@ from server.services.reminders.letters import Claim
 NAME = "Fundus Rounds"
 
 CONFIRM = """\
-Somebody, probably you, gave this address at Fundus Rounds to be reminded of practice.
+Somebody, probably you, gave this address at Fundus Rounds to be
+reminded of practice.
 
 If it was you, confirm it here within {days} days:
 {home}/reminders/confirm/{secret}
 
-If it was not, do nothing: no other letter comes, and the address is forgotten.
+If it was not, do nothing: no other letter comes, and the address is
+forgotten.
 """
 
 REMINDER = """\
@@ -29,8 +31,9 @@ It is {clock}, the time you set aside for a round of eyes.
 
 Practise: {home}/
 
-Stop these letters: {home}/reminders/stop/{secret}
 Change the time: {home}/reminders
+Stop these letters:
+{home}/reminders/stop/{secret}
 """
 
 
@@ -54,24 +57,26 @@ def message_of(claim: Claim, home: str, sender: str, now: datetime) -> EmailMess
     message["Auto-Submitted"] = "auto-generated"
     if claim.kind == "confirm":
         message["Subject"] = "Confirm your address for reminders"
-        message.set_content(
-            CONFIRM.format(days=CONFIRM_WITHIN.days, home=home, secret=claim.secret)
-        )
+        _fill(message, CONFIRM.format(days=CONFIRM_WITHIN.days, home=home, secret=claim.secret))
         return message
     message["Subject"] = "Time for a round of eyes"
     # One click stops them (RFC 8058, section 3.1): the address must be an https one, and the
     # mail server's signature (DKIM) must cover both fields.
     message["List-Unsubscribe"] = f"<{home}/reminders/stop/{claim.secret}>"
     message["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
-    message.set_content(
-        REMINDER.format(
-            clock=f"{claim.slot.clock:%H:%M}",
-            standing=_standing(claim),
-            home=home,
-            secret=claim.secret,
-        )
+    text = REMINDER.format(
+        clock=f"{claim.slot.clock:%H:%M}",
+        standing=_standing(claim),
+        home=home,
+        secret=claim.secret,
     )
+    _fill(message, text)
     return message
+
+
+def _fill(message: EmailMessage, text: str) -> None:
+    """Put the text in as it is: encoded, a link would be broken over two lines."""
+    message.set_content(text, charset="us-ascii", cte="7bit")
 
 
 def _standing(claim: Claim) -> str:
@@ -84,4 +89,4 @@ def _standing(claim: Claim) -> str:
     if not claim.due:
         return f"{goal}."
     kinds = "one kind of eye is" if claim.due == 1 else f"{claim.due} kinds of eye are"
-    return f"{goal}; {kinds} due."
+    return f"{goal};\n{kinds} due."

@@ -29,7 +29,7 @@ PROPOSED_DAYS = {1: (3,), 2: (2, 4), 3: (1, 3, 5), 4: (1, 2, 4, 5), 5: (1, 2, 3,
 SAID = {
     "slot": "Saved.",
     "feed-stopped": "The calendar address leads nowhere now.",
-    "mail-asked": "A letter is on its way. Nothing else is sent before its link was used.",
+    "mail-asked": "A letter is on its way. Nothing else is sent until its link is used.",
     "mail-removed": "The mail address is deleted.",
 }
 
