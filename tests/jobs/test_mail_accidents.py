@@ -22,7 +22,7 @@ from server.storage import mail_addresses
 from server.storage.engine import Database
 from tests.browser.program import free_port
 from tests.databases import sqlite_settings
-from tests.jobs.test_postman import TIME, TO, Post, ready_learner
+from tests.jobs.posting import TIME, TO, Post, ready_learner
 from tests.mailbox import Mailbox, link_in
 
 TOMORROW = TIME + timedelta(days=1)

@@ -63,7 +63,7 @@ class TestSlot:
             assert chosen == slots.slot_of(session, learner)
         assert (chosen.weekdays, chosen.set_on, chosen.first_day) == (
             (1, 5),
-            TODAY,
+            TODAY + timedelta(days=1),  # midnight has passed
             date(2026, 11, 27),
         )
 

@@ -222,7 +222,7 @@ def _is_wanted(
         return False
     slot = as_slot(row)
     day = local_day(now, learner.timezone)
-    if not _is_time(slot, learner.timezone, now):
+    if day < slot.set_on or not _is_time(slot, learner.timezone, now):
         return False
     # Whoever confirms after the time is there already.
     if address.confirmed_at > slot.moment(day, learner.timezone):

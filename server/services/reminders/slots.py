@@ -27,6 +27,7 @@ class Slot:
     """ISO 8601 numbers, Monday 1, in order."""
     alarm: bool
     set_on: date
+    """The first day it counts from."""
 
     @property
     def clock(self) -> time:
@@ -35,7 +36,7 @@ class Slot:
 
     @property
     def first_day(self) -> date:
-        """The first day with a slot, on or after the one on which it was chosen."""
+        """The first day with a slot."""
         return next(
             day
             for day in (self.set_on + timedelta(days=n) for n in range(7))
@@ -86,10 +87,17 @@ def set_slot(
     if (row.minute_of_day, row.weekdays) != (minute_of_day, chosen):
         row.minute_of_day = minute_of_day
         row.weekdays = chosen
-        row.set_on = local_day(now, learner.timezone)
+        row.set_on = _first_day(now, learner.timezone, minute_of_day)
     row.alarm = alarm
     session.flush()
     return as_slot(row)
+
+
+def _first_day(now: datetime, timezone: str, minute_of_day: int) -> date:
+    """Return today, or tomorrow when the time has passed: nobody is reminded of the past."""
+    day = local_day(now, timezone)
+    slot = Slot(minute_of_day, (), False, day)
+    return day if slot.moment(day, timezone) > now else day + timedelta(days=1)
 
 
 def as_slot(row: PracticeSlotRow) -> Slot:

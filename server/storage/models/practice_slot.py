@@ -27,4 +27,4 @@ class PracticeSlotRow(Base):
     alarm: Mapped[bool]
     """The calendar feed asks for an alarm at the time."""
     set_on: Mapped[date]
-    """The learner's day on which this was chosen: the feed's slots begin there."""
+    """The learner's day from which it counts: the next one if the time had passed at the choice."""
