@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from server.jobs.memory import hand_back_memory
 from server.rendering import RENDERER_VERSION, Rendering, View, draw_eye, render
 from server.rendering.encode import encode_webp
 from server.rendering.outlines import outline
@@ -48,16 +49,29 @@ class Rejected:
 
 def draw(task: Task) -> PreparedEye | Rejected:
     """Draw an eye of a card, check its truth, and write its picture and healthy twin."""
+    try:
+        return _drawn(task)
+    finally:
+        hand_back_memory()
+
+
+def _drawn(task: Task) -> PreparedEye | Rejected:
     view = view_from_dict(task.view)
     recipe = CardRecipe.from_dict(task.card, {task.card["view"]: view})
     chosen = recipe.draw(task.seed, task.size_px, severity=task.severity)
     rendering = render(chosen.eye, chosen.features, chosen.view)
+    hand_back_memory()
     found = truth(rendering)
     own = recipe.features[0].kind if recipe.kind == "finding" else None
     reason = objection(own, found)
     if reason:
         return Rejected(task.seed, reason)
-    picture = encode_webp(rendering.picture)
+    picture, outlines, facts = (
+        encode_webp(rendering.picture), outlines_of(rendering), plain_facts(rendering)
+    )  # fmt: skip
+    # Gone before the twin is drawn: picture and masks of both would be in memory at once.
+    del rendering
+    hand_back_memory()
     twin = encode_webp(render(chosen.eye, (), chosen.view).picture) if chosen.features else picture
     for file in (picture, twin):
         write_picture(task.pictures_dir, file.content_hash, file.data)
@@ -74,8 +88,8 @@ def draw(task: Task) -> PreparedEye | Rejected:
         anatomy=asdict(chosen.eye),
         features=[asdict(feature) for feature in chosen.features],
         truth=found.to_dict(),
-        outlines=outlines_of(rendering),
-        facts=plain_facts(rendering),
+        outlines=outlines,
+        facts=facts,
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from server.jobs.drawing import outlines_of, plain_facts
+from server.jobs.memory import hand_back_memory
 from server.rendering import render
 from server.rendering.encode import encode_webp
 from server.rendering.truth import truth
@@ -49,4 +50,6 @@ def draw_plates(task: PlateTask) -> list[PreparedPlate]:
                 facts=plain_facts(rendering),
             )
         )
+        del rendering
+        hand_back_memory()
     return plates

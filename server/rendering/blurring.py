@@ -123,6 +123,14 @@ def _enlarge(
                 out[i, j, c] = line[a, c] + g * (line[b, c] - line[a, c])
 
 
+def block_means(image: Floats, step: int) -> Floats:
+    """Return the means of blocks of step x step pixels of a (rows, columns, channels) image."""
+    height, width, channels = image.shape
+    out = np.empty((-(-height // step), -(-width // step), channels), np.float32)
+    _reduce(image, step, out)
+    return out
+
+
 def enlarge(image: Floats, shape: tuple[int, int], extent: tuple[float, float]) -> Floats:
     """Return an image sampled on a finer grid.
 
@@ -188,14 +196,13 @@ def reduced_gaussian(source: Floats, sigma: float, *, in_place: bool = False) ->
     -------
     The image on blocks of ``step`` x ``step`` pixels, and the step.
     """
-    height, width, channels = source.shape
+    height, width = source.shape[:2]
     step = 1
     while sigma / step > 5.0 and min(height, width) / step > 16:
         step *= 2
     if step == 1:
         return _separable(source, sigma, source if in_place else np.empty_like(source)), 1
-    small = np.empty((-(-height // step), -(-width // step), channels), np.float32)
-    _reduce(source, step, small)
+    small = block_means(source, step)
     # Variance of a block mean is (step^2 - 1) / 12 pixels, of the linear
     # enlargement step^2 / 6.
     done = (step * step - 1) / 12 + step * step / 6

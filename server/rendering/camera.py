@@ -19,7 +19,7 @@ from server.errors import BadInput
 from server.rendering.blurring import gaussian, reduced_gaussian
 from server.rendering.development import develop, finish, illuminate, noise_tile
 from server.rendering.eye import Eye, Mask, Picture
-from server.rendering.field_shape import FieldShape, field_cover
+from server.rendering.field_shape import FieldShape, field_bounds, field_cover
 from server.rendering.frame import Floats, Frame
 from server.rendering.streams import stream
 
@@ -44,6 +44,8 @@ CAMERAS: tuple[str, ...] = tuple(_STYLES)
 
 _MOST_GREEN = 0.46
 """Most green light beside red that the camera makes of an average retina, linear."""
+_SHARPENED_DEG = 0.075
+"""Radius of the camera's unsharp mask, degrees."""
 _TABLE_TOP = 8.0
 _TABLE_SIZE = 4096
 
@@ -193,7 +195,7 @@ def _tone_table(contrast: float) -> Floats:
 
 def aperture(eye: Eye, frame: Frame) -> Mask:
     """Return the mask of the field: where the picture is not black."""
-    return field_cover(camera_of(eye).shape, frame.size_px) > 0.5
+    return field_cover(camera_of(eye).shape, frame.size_px) > 127
 
 
 def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
@@ -212,25 +214,27 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
     veil = _stray(linear, cover)
     # From here to the encoded picture all happens in the memory of the light.
     encoded = gaussian(linear, style.blur_deg * ppd, in_place=True)
-    grey = np.empty(encoded.shape[:2], np.float32)
+    grey = np.zeros(encoded.shape[:2], np.float32)
+    bounds = field_bounds(cover, math.ceil(3 * _SHARPENED_DEG * ppd) + 2)
     develop(
         encoded, wide, step, grey, np.float32(style.halation), np.float32(style.haze),
         veil, np.float32(style.fringe), np.float32(style.rim), style.rim_angle,
         np.array(style.rim_colour, np.float32), _tone_table(style.contrast),
+        bounds,
     )  # fmt: skip
-    soft = gaussian(grey, 0.075 * ppd)
+    soft = gaussian(grey, _SHARPENED_DEG * ppd, in_place=True)
     rng = stream(eye.seed, "sensor")
     shift = rng.integers(0, 512, 4)
     out = np.empty(encoded.shape, np.uint8)
     finish(
-        encoded, grey, soft, cover, noise_tile(), shift, np.float32(style.sharpen),
-        np.float32(style.saturation), np.float32(style.noise), out,
+        encoded, soft, cover, noise_tile(), shift, np.float32(style.sharpen),
+        np.float32(style.saturation), np.float32(style.noise), bounds, out,
     )  # fmt: skip
     return out
 
 
-def _stray(linear: Floats, cover: Floats) -> Floats:
+def _stray(linear: Floats, cover: NDArray[np.uint8]) -> Floats:
     """Return the mean light of the field, which hazy media spread over everything."""
     step = max(1, linear.shape[0] // 96)
-    seen = cover[::step, ::step] > 0.5
+    seen = cover[::step, ::step] > 127
     return np.asarray(np.minimum(linear[::step, ::step], 1.2)[seen].mean(axis=0), np.float32)

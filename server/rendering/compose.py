@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import astuple
-from functools import lru_cache
+from dataclasses import astuple, replace
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from server.rendering.camera import aperture, photograph
 from server.rendering.disc_surface import paint_disc
 from server.rendering.eye import MM_PER_DEGREE, Eye, Feature, Mask, Rendering, View
 from server.rendering.features import resolve
-from server.rendering.fibres import FibreDefect, FibreLook, add_striae, defect_cover, veil_thickness
+from server.rendering.fibres import FibreLook, add_striae, defect_cover, veil_thickness
 from server.rendering.frame import Floats, Frame
 from server.rendering.lesions import lift
 from server.rendering.macula import add_foveal_reflex, add_sheen, surface_reflexes
@@ -83,37 +82,45 @@ def retina(scene: Scene) -> Floats:
         coarse = scene.layers.frame
         lost = defect_cover(fibres, scene.anatomy, coarse)
         scene.add_mask("nerve-fibre-defect", scene.to_full_size(lost), threshold=0.3)
-    return _retina(
-        scene.eye, scene.anatomy, scene.frame, astuple(scene.retina),
-        (fibres.strength, tuple(fibres.defects), fibres.striae),
-    ).copy()  # fmt: skip
+    look = replace(scene.retina)
+    key = (
+        scene.eye, scene.anatomy, scene.frame, astuple(look),
+        fibres.strength, tuple(fibres.defects), fibres.striae,
+    )  # fmt: skip
+    last = _LAST.get("retina")
+    if last is not None and last[0] == key:
+        return last[1].copy()
+    # The one before goes first: two of them and the copy would be the most memory ever used.
+    del last
+    _LAST.clear()
+    light = _retina(scene.eye, scene.anatomy, scene.frame, look, fibres)
+    _LAST["retina"] = (key, light)
+    return light.copy()
 
 
-@lru_cache(maxsize=1)
+_LAST: dict[str, tuple[object, Floats]] = {}
+"""The last retina drawn and what it was drawn from: a twin and most findings share it."""
+
+
 def _retina(
-    eye: Eye,
-    anatomy: Anatomy,
-    frame: Frame,
-    retina_values: tuple[float, ...],
-    fibre_values: tuple[float, tuple[FibreDefect, ...], float],
+    eye: Eye, anatomy: Anatomy, frame: Frame, look: RetinaLook, fibres: FibreLook
 ) -> Floats:
-    """Return the light of a retina; the last is kept, as a twin and most findings share it."""
-    look = RetinaLook(*retina_values)
-    strength, defects, striae = fibre_values
-    fibres = FibreLook(strength, list(defects), striae)
+    """Return the light of a retina, full size."""
     layers = smooth_layers(eye, anatomy, frame)
     light = background(eye, look, layers)
     veil = veil_thickness(fibres, eye, anatomy, layers.frame)
     amount = (0.060 - 0.034 * eye.pigmentation) * (0.55 + 0.75 * min(look.lustre, 1.0))
     for c in range(3):
         light[..., c] += np.float32(_VEIL[c] * amount) * veil
-    if defects:
+    if fibres.defects:
         # Bare of fibres the retina also looks darker and redder than beside it
         # (Jonas and Budde), more than the missing veil alone would make it.
         lost = defect_cover(fibres, anatomy, layers.frame)
-        lost *= np.minimum(veil_thickness(FibreLook(strength), eye, anatomy, layers.frame), 1)
+        lost *= np.minimum(
+            veil_thickness(FibreLook(fibres.strength), eye, anatomy, layers.frame), 1
+        )
         lift(light, lost, (0.95, 0.86, 0.86))
-    add_sheen(light, surface_reflexes(eye, anatomy, look, veil, layers.frame), eye)
+    add_sheen(light, surface_reflexes(eye, look, veil, layers.frame), eye)
     n = frame.size_px
     full = enlarge(light, (n, n), (float(light.shape[0]), float(light.shape[1])))
     add_striae(full, veil, fibres, eye, anatomy, frame)

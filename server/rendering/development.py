@@ -50,6 +50,13 @@ def illuminate(
 
 
 @njit(cache=True, fastmath=True)
+def luminance(colour: Floats) -> np.float32:
+    """Return the luminance of one encoded pixel."""
+    red, green, blue = np.float32(0.30), np.float32(0.59), np.float32(0.11)
+    return np.float32(red * colour[0] + green * colour[1] + blue * colour[2])
+
+
+@njit(cache=True, fastmath=True)
 def develop(
     sharp: Floats,
     wide: Floats,
@@ -63,11 +70,13 @@ def develop(
     rim_angle: float,
     rim_colour: Floats,
     table: Floats,
+    bounds: NDArray[np.int64],
 ) -> None:
     """Scatter, fringe and encode light, in place; write its luminance.
 
     ``wide`` is the scattered light on a grid ``step`` times coarser, enlarged here row by
-    row: neither it nor the encoded picture needs an array of full size.
+    row: neither it nor the encoded picture needs an array of full size. Nothing is done
+    outside the columns that ``bounds`` gives for each row, where no field is.
     """
     size = sharp.shape[0]
     rows, columns = wide.shape[0], wide.shape[1]
@@ -107,7 +116,8 @@ def develop(
         here[:] = down
         if i + 1 < size:
             down[:] = sharp[i + 1]
-        for j in range(size):
+        start, stop = bounds[i, 0], bounds[i, 1]
+        for j in range(start, stop):
             x = (j - half) * unit
             r2 = x * x + y * y
             edge[j] = np.float32(0.0)
@@ -118,7 +128,7 @@ def develop(
                 side = np.float32(0.55) + np.float32(0.45) * (x * cos + y * sin) / r
                 edge[j] = rim * t * t * (np.float32(3.0) - np.float32(2.0) * t) * side * side
         row = sharp[i]
-        for j in range(size):
+        for j in range(start, stop):
             a, g = left[j], part[j]
             b = min(a + 1, columns - 1)
             for c in range(3):
@@ -126,7 +136,7 @@ def develop(
                 row[j, c] = keep * here[j, c] + scatter * far + base[c] + edge[j] * rim_colour[c]
         # Red is imaged a little larger than green and blue a little smaller:
         # a shift along the radius of less than a pixel, so its slope will do.
-        for j in range(size):
+        for j in range(start, stop):
             x = (j - half) * unit
             shift = keep * np.float32(0.5) * fringe * (x * x + y * y) * half
             before, after = max(j - 1, 0), min(j + 1, size - 1)
@@ -134,41 +144,42 @@ def develop(
                 slope = x * (here[after, c] - here[before, c]) + y * (down[j, c] - up[j, c])
                 row[j, c] += np.float32(1 - c) * shift * slope
         flat = row.reshape(3 * size)
-        for j in range(3 * size):
+        for j in range(3 * start, 3 * stop):
             value = min(max(flat[j], np.float32(0.0)), np.float32(7.99))
             position = np.float32(math.sqrt(value)) * scale
             k = np.int32(position)
             flat[j] = table[k] + (position - np.float32(k)) * (table[k + 1] - table[k])
-        for j in range(size):
-            grey[i, j] = (
-                np.float32(0.30) * row[j, 0]
-                + np.float32(0.59) * row[j, 1]
-                + np.float32(0.11) * row[j, 2]
-            )
+        for j in range(start, stop):
+            grey[i, j] = luminance(row[j])
 
 
 @njit(cache=True, fastmath=True)
 def finish(
     encoded: Floats,
-    grey: Floats,
     soft: Floats,
-    cover: Floats,
+    cover: NDArray[np.uint8],
     tile: Floats,
     shift: NDArray[np.int64],
     sharpen: np.float32,
     saturation: np.float32,
     noise: np.float32,
+    bounds: NDArray[np.int64],
     out: Picture,
 ) -> None:
-    """Sharpen, saturate, add noise, cut the field out and round to 8 bits."""
-    size = grey.shape[0]
+    """Sharpen, saturate, add noise, cut the field out and round to 8 bits.
+
+    ``soft`` is the blurred luminance, for the unsharp mask. Outside ``bounds`` (first
+    column of each row and the one after its last) the picture is black.
+    """
+    size = soft.shape[0]
     tint = np.array([0.6, -0.4, 1.0], np.float32) * np.float32(0.30)
     unit = noise / np.float32(255.0)
     for i in range(size):
         a, b = (i + shift[0]) & 511, (i + shift[2]) & 511
-        for j in range(size):
-            seen = cover[i, j]
-            g = grey[i, j]
+        out[i] = np.uint8(2)
+        for j in range(bounds[i, 0], bounds[i, 1]):
+            seen = np.float32(cover[i, j]) * np.float32(1 / 255)
+            g = luminance(encoded[i, j])
             j0, j1 = (j + shift[1]) & 511, (j + shift[3]) & 511
             # Noise grows in the shadows once they are lifted by the tone curve.
             grain = np.float32(0.8) * tile[0, a, j0] + np.float32(0.5) * tile[1, b, j1]

@@ -84,9 +84,20 @@ def paint_disc(
     """
     zone = look.alpha + look.beta + look.crescent
     crop = look.crop(frame, 1.0, 3.0 + float(zone.max()))
-    if crop.empty:
-        return
-    light = linear[crop.slices]
+    # Strip by strip: dozens of arrays of the whole crop would be the most memory a
+    # large picture takes.
+    for strip in crop.strips(128):
+        _paint_strip(linear[strip.slices], look, eye, frame, strip, bare)
+
+
+def _paint_strip(
+    light: Floats,
+    look: DiscLook,
+    eye: Eye,
+    frame: Frame,
+    crop: Crop,
+    bare: Callable[[Crop], Floats],
+) -> None:
     xs, ys = frame.degrees(crop)
     dx, dy = xs - np.float32(look.x), ys - np.float32(look.y)
     theta = np.arctan2(dy, dx)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numba import njit
@@ -190,9 +191,19 @@ def _veil(
 
 def veil_thickness(look: FibreLook, eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     """Return the thickness of the veil over a frame, about 1.3 beside the disc."""
+    whole = _whole_veil(look.striae, eye, anatomy, frame)
+    out: Floats = whole * np.float32(look.strength * anatomy.nerve_fibre)
+    if look.defects:
+        out *= 1 - defect_cover(look, anatomy, frame)
+    return out
+
+
+@lru_cache(maxsize=2)
+def _whole_veil(striae: float, eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
+    """Return the veil of an eye that has lost no fibres (kept for its other severities)."""
     rng = stream(eye.seed, "fibre veil")
     upper, lower = rng.normal(1.25, 0.10, 2)
-    contrast = 0.24 * look.striae * rng.uniform(0.6, 1.3)
+    contrast = 0.24 * striae * rng.uniform(0.6, 1.3)
     count = 420
     angles = np.arange(count) * (2 * math.pi / count)
     table = np.empty((6, count), np.float32)
@@ -206,8 +217,7 @@ def veil_thickness(look: FibreLook, eye: Eye, anatomy: Anatomy, frame: Frame) ->
         out, frame.columns, frame.rows, anatomy.disc_x, anatomy.disc_y, table, wander,
         float(upper), float(lower), contrast,
     )  # fmt: skip
-    lost = defect_cover(look, anatomy, frame)
-    out *= (1 - lost) * np.float32(look.strength * anatomy.nerve_fibre)
+    out.setflags(write=False)
     return out
 
 

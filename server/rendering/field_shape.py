@@ -13,9 +13,10 @@ from typing import Literal
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from server.rendering.eye import Eye
-from server.rendering.frame import Floats
 from server.rendering.streams import stream
 
 Tab = Literal["", "square", "pointed", "round"]
@@ -49,18 +50,33 @@ class FieldShape:
         )
 
 
-@lru_cache(maxsize=2)
-def field_cover(shape: FieldShape, size: int) -> Floats:
-    """Return how much of each pixel lies in the field, 0 to 1, shape (size, size)."""
+@lru_cache(maxsize=1)
+def field_cover(shape: FieldShape, size: int) -> NDArray[np.uint8]:
+    """Return how much of each pixel lies in the field, 0 to 255, shape (size, size)."""
     tab = ("", "square", "pointed", "round").index(shape.tab)
-    cover = np.empty((size, size), np.float32)
+    cover = np.empty((size, size), np.uint8)
     _cut(cover, shape.flat, tab, math.cos(shape.tab_angle), math.sin(shape.tab_angle))
     cover.setflags(write=False)
     return cover
 
 
+def field_bounds(cover: NDArray[np.uint8], beyond: int) -> NDArray[np.int64]:
+    """Return the first column of each row of the field and the one after its last, (rows, 2).
+
+    ``beyond`` widens the field by so many pixels; a row outside it has none: (size, 0).
+    """
+    seen = cover > 0
+    size = cover.shape[1]
+    some = seen.any(axis=1)
+    first = np.where(some, seen.argmax(axis=1), size)
+    last = np.where(some, size - seen[:, ::-1].argmax(axis=1), 0)
+    wide_first = minimum_filter1d(first, 2 * beyond + 1) - beyond
+    wide_last = maximum_filter1d(last, 2 * beyond + 1) + beyond
+    return np.stack([np.maximum(wide_first, 0), np.minimum(wide_last, size)], axis=1)
+
+
 @njit(cache=True, fastmath=True)
-def _cut(cover: Floats, flat: float, tab: int, cos: float, sin: float) -> None:
+def _cut(cover: NDArray[np.uint8], flat: float, tab: int, cos: float, sin: float) -> None:
     """Write the cover of a field; distances to its edge in field radii, then in pixels."""
     size = cover.shape[0]
     radius = 0.496 * size
@@ -81,4 +97,5 @@ def _cut(cover: Floats, flat: float, tab: int, cos: float, sin: float) -> None:
                 inside = max(inside, reach)
             inside = min(inside, flat - abs(y))
             # An edge a pixel and a half wide: the mask lies near the sensor, not on it.
-            cover[i, j] = min(max(inside * radius / 1.6 + 0.5, 0.0), 1.0)
+            share = min(max(inside * radius / 1.6 + 0.5, 0.0), 1.0)
+            cover[i, j] = np.uint8(255.0 * share + 0.5)

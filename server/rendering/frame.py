@@ -179,9 +179,13 @@ class Frame:
         )
         return xs, ys
 
-    def coarser(self, step: int) -> Frame:
-        """Return the same field on a grid ``step`` times coarser, for smooth layers."""
-        return Frame(self.field_deg, self.centre_deg, max(-(-self.size_px // step), 8))
+    def no_finer_than(self, px_per_degree: float) -> Frame:
+        """Return the same field on a grid that is no finer than that, for smooth layers."""
+        return Frame(
+            self.field_deg,
+            self.centre_deg,
+            min(self.size_px, round(self.field_deg * px_per_degree)),
+        )
 
     def strips(self, rows: int = 64) -> Iterator[slice]:
         """Yield row slices, for work that would not fit the cache at once."""

@@ -8,6 +8,7 @@ along the arcuate bundles. With age the surface dulls and they go.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -15,38 +16,44 @@ from server.rendering.anatomy import Anatomy
 from server.rendering.eye import Eye
 from server.rendering.frame import Floats, Frame
 from server.rendering.lesions import smoothstep
-from server.rendering.noise import LineNoise, Noise
+from server.rendering.noise import LineNoise, Noise, octaves
 from server.rendering.retina import RetinaLook
 from server.rendering.streams import stream
 
 _SHEEN = (0.115, 0.135, 0.105)
 
 
-def surface_reflexes(
-    eye: Eye, anatomy: Anatomy, look: RetinaLook, veil: Floats, frame: Frame
-) -> Floats:
+def surface_reflexes(eye: Eye, look: RetinaLook, veil: Floats, frame: Frame) -> Floats:
     """Return the strength of mirror reflexes on the coarse grid, 0 to about 1.5.
 
     Parameters
     ----------
     veil : thickness of the nerve fibres over the same grid (the sheen follows it).
     """
+    silk, ring = _mirrors(eye, frame)
+    sheen = np.float32(1.15 * look.lustre) * silk * np.minimum(veil * np.float32(0.9), 1.1)
+    sheen += np.float32(max(look.lustre - 0.15, 0.0)) * ring
+    return np.asarray(sheen, np.float32)
+
+
+@lru_cache(maxsize=2)
+def _mirrors(eye: Eye, frame: Frame) -> tuple[Floats, Floats]:
+    """Return where an eye's surface faces the lamp: along the fibres, and round the macula.
+
+    Kept for the eye's other severities, which dull the surface but do not turn it.
+    """
     rng = stream(eye.seed, "reflexes")
     patchy = Noise(eye.seed, "sheen patches", 3.2).over(frame)
     xs, ys = frame.x, frame.y
     ecc = np.sqrt(xs * xs + ys * ys)
     # Two slopes of the rippled surface: it mirrors where both are near zero.
-    slope_a = Noise(eye.seed, "sheen slope a", 2.4).over(frame)
-    slope_a += 0.6 * Noise(eye.seed, "sheen slope a fine", 0.9).over(frame)
-    slope_b = Noise(eye.seed, "sheen slope b", 3.2).over(frame)
-    slope_b += 0.4 * Noise(eye.seed, "sheen slope b fine", 0.6).over(frame)
-    facets = np.exp(-(slope_a * slope_a / 0.85 + slope_b * slope_b / 1.3))
+    slope_a = octaves(eye.seed, "sheen slope a", (2.4, 0.9), (1.0, 0.6), frame)
+    slope_b = octaves(eye.seed, "sheen slope b", (3.2, 0.6), (1.0, 0.4), frame)
+    silk = np.exp(-(slope_a * slope_a / 0.85 + slope_b * slope_b / 1.3))
     # Dimples of the surface break the silk up.
-    facets *= np.clip(0.85 + 0.35 * Noise(eye.seed, "sheen dimples", 0.4).over(frame), 0.1, 1.6)
+    silk *= np.clip(0.85 + 0.35 * Noise(eye.seed, "sheen dimples", 0.4).over(frame), 0.1, 1.6)
     # Silky patches lie along the thick bundles and the arcades, not over the fovea.
-    zone = np.minimum(veil * 0.9, 1.1) * smoothstep(3.0, 7.0, ecc)
-    silk = facets * zone * smoothstep(-0.8, 1.0, patchy + 0.2)
-    sheen = 1.15 * look.lustre * silk
+    silk *= smoothstep(3.0, 7.0, ecc) * smoothstep(-0.8, 1.0, patchy + 0.2)
 
     # Ring at the rim of the fovea's slope, taller than the light reaches everywhere.
     radius = rng.normal(4.3, 0.45)
@@ -56,13 +63,15 @@ def surface_reflexes(
     arc = LineNoise(eye.seed, "macular ring", 0.9, 2 * math.pi).at(angle)
     wobble = LineNoise(eye.seed, "macular ring radius", 0.7, 2 * math.pi).at(angle)
     thickness = rng.uniform(0.35, 0.95)
-    off = (ring_r - np.float32(radius) * (1 + 0.09 * wobble)) / np.float32(thickness)
+    off = (ring_r - np.float32(radius) * (1 + np.float32(0.09) * wobble)) / np.float32(thickness)
     # The ring has a crisp inner edge and fades outwards.
     ring = np.exp(-np.where(off < 0, off * off * 2.2, off * off * 0.45))
     # Never a whole circle: the surface mirrors in stretches.
     ring = ring * np.clip(0.25 + 0.80 * arc, 0, 1.4) * np.clip(0.65 + 0.5 * patchy, 0.1, 1.5)
-    sheen += rng.uniform(0.15, 0.85) * max(look.lustre - 0.15, 0.0) * ring
-    return np.asarray(sheen, np.float32)
+    ring = np.asarray(ring * np.float32(rng.uniform(0.15, 0.85)), np.float32)
+    for array in (silk, ring):
+        array.setflags(write=False)
+    return silk, ring
 
 
 def add_sheen(linear: Floats, sheen: Floats, eye: Eye) -> None:

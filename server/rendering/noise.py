@@ -208,6 +208,23 @@ def octaves(
     return out
 
 
+@njit(cache=True, fastmath=True)
+def _along(t: NDArray[np.float64], values: Floats, cell: float, out: Floats) -> None:
+    """Write the interpolated ring of values at the coordinates ``t``."""
+    n = values.size
+    for i in range(t.size):
+        u = t[i] / cell
+        k = int(math.floor(u))
+        a, b, c, d = _weights(u - k)
+        k %= n
+        out[i] = _UNIT_1D * (
+            a * values[k - 1 if k else n - 1]
+            + b * values[k]
+            + c * values[(k + 1) % n]
+            + d * values[(k + 2) % n]
+        )
+
+
 class LineNoise:
     """N(0, 1) noise along a line (an angle, a stream function, a length).
 
@@ -227,13 +244,7 @@ class LineNoise:
 
     def at(self, t: NDArray[np.floating] | float) -> Floats:
         """Return the noise at coordinates ``t``, float32, in their shape."""
-        u = np.asarray(t, np.float64) / self._cell
-        k = np.floor(u).astype(np.int64)
-        f = (u - k).astype(np.float32)
-        s = 1.0 - f
-        n = self._count
-        total = s**3 / 6.0 * self._values[(k - 1) % n]
-        total += (3 * f**3 - 6 * f**2 + 4) / 6.0 * self._values[k % n]
-        total += (3 * s**3 - 6 * s**2 + 4) / 6.0 * self._values[(k + 1) % n]
-        total += f**3 / 6.0 * self._values[(k + 2) % n]
-        return np.asarray(_UNIT_1D * total, np.float32)
+        points = np.asarray(t, np.float64)
+        out = np.empty(points.size, np.float32)
+        _along(np.ascontiguousarray(points).ravel(), self._values, self._cell, out)
+        return out.reshape(points.shape)

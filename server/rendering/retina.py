@@ -84,15 +84,14 @@ class Smooth:
     disc_away2: Floats
 
 
-@lru_cache(maxsize=3)
+@lru_cache(maxsize=2)
 def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
     """Return the slow noise and the choroid on a grid coarse enough to be cheap.
 
     Kept for the last few eyes: a twin or another severity needs the same. The
     arrays are shared, so they are not to be written to.
     """
-    step = max(1, int(frame.px_per_degree / _COARSE_PX_PER_DEGREE))
-    coarse = frame.coarser(step)
+    coarse = frame.no_finer_than(_COARSE_PX_PER_DEGREE)
     xs, ys = coarse.x, coarse.y
     layers = Smooth(
         frame=coarse,

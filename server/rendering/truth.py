@@ -297,8 +297,14 @@ def _places(
 def _near_disc(rendering: Rendering, reach_mm: float) -> Mask:
     """Pixels within a distance of the disc's margin."""
     disc = rendering.masks["disc"]
+    near: Mask = np.zeros_like(disc)
     if not disc.any():
-        return np.zeros_like(disc)
-    distance = ndimage.distance_transform_edt(~disc)
-    near: Mask = distance * mm_per_px(rendering) <= reach_mm
+        return near
+    # Only as far as the reach goes: distances over a whole large picture take much memory.
+    reach = reach_mm / mm_per_px(rendering)
+    (box,) = ndimage.find_objects(disc.astype(np.uint8))
+    about = tuple(
+        slice(max(side.start - int(reach) - 1, 0), side.stop + int(reach) + 1) for side in box
+    )
+    near[about] = ndimage.distance_transform_edt(~disc[about]) <= reach
     return near

@@ -97,9 +97,9 @@ def test_haze_lowers_contrast_and_blurs() -> None:
 @pytest.mark.parametrize("flat", [2.0, 0.86])
 def test_field_is_one_piece_with_its_tab(tab: str, flat: float) -> None:
     cover = field_cover(FieldShape(flat, tab, -0.78), 400)  # type: ignore[arg-type]
-    mask = cover > 0.5
+    mask = cover > 127
     assert ndimage.label(mask)[1] == 1
-    plain = field_cover(FieldShape(flat), 400) > 0.5
+    plain = field_cover(FieldShape(flat), 400) > 127
     assert np.array_equal(mask & plain, plain)
     assert (mask.sum() > plain.sum()) == bool(tab)
     height = np.ptp(np.nonzero(plain)[0]) + 1

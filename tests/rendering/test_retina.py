@@ -97,18 +97,18 @@ def test_macular_pigment_halves_by_one_degree() -> None:
     # C9: Hammond 1997, half width at half height 1.03 +- 0.38 degrees, in blue only.
     eye = draw_eye(5, pigmentation=0.4)
     anatomy = draw_anatomy(eye)
-    layers = smooth_layers(eye, anatomy, Frame(20.0, (0.0, 0.0), 200))
+    layers = smooth_layers(eye, anatomy, Frame(20.0, (0.0, 0.0), 160))
     look = RetinaLook.of(eye, anatomy)
     look.macular_pigment = 1.0
     yellow = background(eye, look, layers)
     look.macular_pigment = 0.0
     none = background(eye, look, layers)
     density = np.log(none / yellow)
-    across = density[100, 100:, 2]
-    half = float(np.interp(-across[0] / 2, -across, np.arange(100) * 0.1))
+    across = density[80, 80:, 2]
+    half = float(np.interp(-across[0] / 2, -across, np.arange(80) * 0.125))
     assert 0.6 < half < 2.2
-    assert density[100, 100, 1] < 0.15 * density[100, 100, 2]
-    assert density[100, 100, 0] == pytest.approx(0.0, abs=1e-5)
+    assert density[80, 80, 1] < 0.15 * density[80, 80, 2]
+    assert density[80, 80, 0] == pytest.approx(0.0, abs=1e-5)
 
 
 def test_pigment_moves_red_most_before_exposure() -> None:

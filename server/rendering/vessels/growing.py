@@ -28,7 +28,7 @@ def grow(eye: Eye, anatomy: Anatomy) -> Vasculature:
     return _grow(eye.seed, anatomy)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=4)
 def _grow(seed: int, anatomy: Anatomy) -> Vasculature:
     best: Vasculature | None = None
     best_loss = 1.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from server.rendering.frame import Crop, Floats, Frame
+from server.rendering.frame import Floats, Frame
 from server.rendering.lesions import smoothstep
 from server.rendering.noise import Noise
 from server.rendering.streams import stream
@@ -49,11 +49,11 @@ class Extent:
         quick = Noise(self.seed, "peripheral-pigment extent", 3.6).at(x, y)
         return self._bend(x, y, slow, quick)
 
-    def depth_over(self, frame: Frame, crop: Crop) -> Floats:
-        """Return ``depth`` over a crop of a frame."""
-        slow = Noise(self.seed, "peripheral-pigment extent", 9.0).over(frame, crop)
-        quick = Noise(self.seed, "peripheral-pigment extent", 3.6).over(frame, crop)
-        return self._bend(*frame.degrees(crop), slow, quick)
+    def depth_over(self, frame: Frame) -> Floats:
+        """Return ``depth`` over a frame."""
+        slow = Noise(self.seed, "peripheral-pigment extent", 9.0).over(frame)
+        quick = Noise(self.seed, "peripheral-pigment extent", 3.6).over(frame)
+        return self._bend(frame.x, frame.y, slow, quick)
 
     def _bend(
         self, x: NDArray[np.floating], y: NDArray[np.floating], slow: Floats, quick: Floats

@@ -4,31 +4,33 @@ from __future__ import annotations
 
 import numpy as np
 
+from server.rendering.blurring import enlarge_part
 from server.rendering.findings.peripheral_pigment.extent import Extent
-from server.rendering.frame import Crop, Floats
+from server.rendering.frame import Floats, Frame
 from server.rendering.lesions import lift, smoothstep
 from server.rendering.scene import Scene
 
 
 def paint_ground(scene: Scene, extent: Extent, severity: float) -> None:
     """Thin the epithelium from the mid-periphery inwards, in patches that run together."""
+    # Its finest patches are several pixels wide on the coarse grid.
+    coarse = ground_cover(scene, extent, severity, scene.layers.frame)[..., None]
     for strip in scene.frame.whole.strips():
-        cover = ground_cover(scene, extent, severity, strip)
+        cover = enlarge_part(coarse, scene.frame.size_px, strip)[..., 0]
         scene.show_bare(cover, strip)
         # What is left of retina and small choroidal vessels is a flat, metallic grey.
         lift(scene.linear[strip.slices], cover, (0.80, 1.0, 1.10))
         scene.add_mask("depigmentation", cover, strip, threshold=0.20)
 
 
-def ground_cover(scene: Scene, extent: Extent, severity: float, crop: Crop) -> Floats:
-    """Return how far the epithelium is gone over a crop, 0 to 1."""
-    frame = scene.frame
+def ground_cover(scene: Scene, extent: Extent, severity: float, frame: Frame) -> Floats:
+    """Return how far the epithelium is gone over a frame, 0 to 1."""
 
     def noise(name: str, cell: float) -> Floats:
-        return scene.noise(f"peripheral-pigment ground {name}", cell).over(frame, crop)
+        return scene.noise(f"peripheral-pigment ground {name}", cell).over(frame)
 
     front = np.float32(36.0 - 22.0 * severity**0.8)
-    level = (extent.depth_over(frame, crop) - front) / np.float32(7.0)
+    level = (extent.depth_over(frame) - front) / np.float32(7.0)
     eaten = noise("patch", 2.6) + np.float32(0.55) * noise("patch", 1.0)
     eaten += np.float32(0.30) * noise("patch", 0.4)
     # Holes and islands near the front; far behind it little is left, before it nothing.
@@ -38,7 +40,7 @@ def ground_cover(scene: Scene, extent: Extent, severity: float, crop: Crop) -> F
     width = np.clip(width, 0.16, 2.2)
     bare = smoothstep(0.0, 1.0, 0.5 + 0.5 * level / width)
     left = np.clip(0.72 + 0.16 * noise("left", 1.7) + 0.10 * eaten, 0.30, 0.95)
-    xs, ys = frame.degrees(crop)
+    xs, ys = frame.x, frame.y
     away = smoothstep(11.5, 15.0, np.hypot(xs, ys))
     off_disc = smoothstep(1.05, 1.9, scene.disc.level(xs, ys))
     strength = smoothstep(0.0, 0.5, severity) * (0.30 + 0.22 * severity)

@@ -65,7 +65,7 @@ class Net:
     sheath_radius: Column
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=2)
 def draw_net(eye: Eye, anatomy: Anatomy, variant: str) -> Net:
     """Draw the net of an eye (kept for its other severities and views)."""
     extent = Extent.of(eye.seed, variant)
@@ -281,7 +281,7 @@ def net_cover(net: Net, severity: float, frame: Frame) -> Floats:
         [net.sheath[s, :2], width, net.sheath[s, 2:], width, 0.85 * np.minimum(1.0, 2 * sheathed)]
     )
     lines = draw_pieces(frame, np.concatenate([pieces, runs]), soft=0.030)
-    return np.maximum(body, lines)
+    return np.maximum(body, lines, out=body)
 
 
 def _begun(severity: float, onset: Column, over: float) -> Column:
