@@ -21,6 +21,7 @@ from server.web.headers import SecurityHeaders
 from server.web.pages import Pages, build_environment
 from server.web.routes import (
     account,
+    bedside,
     calendar,
     files,
     front,
@@ -86,6 +87,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         looks,
         progress,
         reading,
+        bedside,
         gallery,
         account,
         reminders,

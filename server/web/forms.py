@@ -138,3 +138,13 @@ class AddressForm(BaseModel):
     """A mail address for reminders."""
 
     address: str = Field(default="", max_length=400)
+
+
+class ExaminedForm(BaseModel):
+    """What is sent when the instrument is put down at the bedside."""
+
+    path: str = Field(default="", max_length=60_000)
+    counted: Milliseconds = None
+    opinion: Literal["normal", "abnormal"]
+    mark_x: Thousandths = None
+    mark_y: Thousandths = None

@@ -1,0 +1,93 @@
+"""The bedside view: an eye through the small field of the direct ophthalmoscope."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated
+
+from fastapi import APIRouter, Form
+from starlette.requests import Request
+from starlette.responses import Response
+
+from server.optics import APERTURES
+from server.optics.focus import WHEEL_D
+from server.services import bedside
+from server.services.bedside import BedsideEye, Submitted
+from server.web.access import reading_as_anyone
+from server.web.contexts import BedsideFieldsPage, BedsideLookPage, BedsidePage, BedsideToldPage
+from server.web.forms import ExaminedForm
+from server.web.site import site_of
+
+router = APIRouter(prefix="/bedside")
+
+BEGINS_D = 4
+"""One begins with plus and comes down until the retina clears."""
+
+
+@router.get("")
+def eyes(request: Request) -> Response:
+    """Say what the bedside view is and offer the eyes."""
+    with reading_as_anyone(request) as visit:
+        return site_of(request).pages.render(
+            request, BedsidePage(visit.learner, bedside.load_bedside())
+        )
+
+
+@router.get("/{number}")
+def look(request: Request, number: int) -> Response:
+    """Show one eye through the instrument."""
+    eye = bedside.bedside_eye(number)
+    with reading_as_anyone(request) as visit:
+        context = BedsideLookPage(
+            learner=visit.learner,
+            eye=eye,
+            view=json.dumps(bedside.view_of(eye), separators=(",", ":")),
+            map=_map(eye),
+            wheel=WHEEL_D,
+            begins_at=WHEEL_D.index(BEGINS_D),
+            apertures=tuple(APERTURES.values()),
+        )
+        return site_of(request).pages.render(request, context)
+
+
+@router.get("/{number}/fields")
+def fields(request: Request, number: int) -> Response:
+    """Show the same eye as a sequence of still fields."""
+    eye = bedside.bedside_eye(number)
+    with reading_as_anyone(request) as visit:
+        context = BedsideFieldsPage(visit.learner, eye, bedside.still_fields(eye), _map(eye))
+        return site_of(request).pages.render(request, context)
+
+
+@router.post("/{number}")
+def told(request: Request, number: int, form: Annotated[ExaminedForm, Form()]) -> Response:
+    """Follow the recording and tell what was there; nothing of it is kept."""
+    eye = bedside.bedside_eye(number)
+    marked = None
+    if form.mark_x is not None and form.mark_y is not None:
+        marked = form.mark_x, form.mark_y
+    done = bedside.examine(eye, Submitted(form.path, form.counted, form.opinion, marked))
+    numbers = [one.number for one in bedside.load_bedside()]
+    with reading_as_anyone(request) as visit:
+        context = BedsideToldPage(
+            learner=visit.learner,
+            done=done,
+            outlines=bedside.cells_of(number).outlines,
+            mark=None if marked is None else _on_picture(eye, marked),
+            next_eye=numbers[(numbers.index(number) + 1) % len(numbers)],
+        )
+        return site_of(request).pages.render(request, context)
+
+
+def _map(eye: BedsideEye) -> str:
+    """Return what the empty map needs: middle of the picture and its field, degrees."""
+    return json.dumps({"centre": list(eye.centre_deg), "field": bedside.FIELD_DEG})
+
+
+def _on_picture(eye: BedsideEye, mark_deg: tuple[float, float]) -> tuple[float, float]:
+    """Return a mark in 0..1000 picture coordinates."""
+    x, y = (
+        1000 * ((value - middle) / bedside.FIELD_DEG + 0.5)
+        for value, middle in zip(mark_deg, eye.centre_deg, strict=True)
+    )
+    return round(x, 1), round(y, 1)
