@@ -332,9 +332,9 @@ STILL_FIELDS: tuple[tuple[str, float, float], ...] = (
     ("Periphery, above", 7.0, -21.0),
     ("Periphery, below", 7.0, 21.0),
     ("Periphery, temporal", 30.0, 0.0),
-    ("The macula, last", 15.5, 1.6),
 )
-"""The same routine as still fields: name, and place from the disc (temporal, down), degrees."""
+"""The same routine as still fields: name, and place from the disc (temporal, down), degrees.
+The macula follows last."""
 
 STILL_WIDTH_DEG = 10.0
 
@@ -343,11 +343,15 @@ def still_fields(eye: BedsideEye) -> tuple[tuple[str, str], ...]:
     """Return the still fields: name, and the part of the picture as an SVG view box of 0..1000."""
     disc_x, disc_y = (value / 100 for value in cells_of(eye.number).plain["disc"])
     towards = -1.0 if disc_x > 0 else 1.0
+    stops = [
+        (name, disc_x + towards * temporal, disc_y + down) for name, temporal, down in STILL_FIELDS
+    ]
+    stops.append(("The macula, last", 0.0, 0.0))
     scale = 1000 / FIELD_DEG
+    side = STILL_WIDTH_DEG * scale
     out = []
-    for name, temporal, down in STILL_FIELDS:
-        x = disc_x + towards * temporal - eye.centre_deg[0] + FIELD_DEG / 2 - STILL_WIDTH_DEG / 2
-        y = disc_y + down - eye.centre_deg[1] + FIELD_DEG / 2 - STILL_WIDTH_DEG / 2
-        side = STILL_WIDTH_DEG * scale
-        out.append((name, f"{x * scale:.1f} {y * scale:.1f} {side:.1f} {side:.1f}"))
+    for name, x, y in stops:
+        left = (x - eye.centre_deg[0] + FIELD_DEG / 2) * scale - side / 2
+        top = (y - eye.centre_deg[1] + FIELD_DEG / 2) * scale - side / 2
+        out.append((name, f"{left:.1f} {top:.1f} {side:.1f} {side:.1f}"))
     return tuple(out)

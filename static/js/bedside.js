@@ -10,6 +10,9 @@ const STEP_DEG = 1;
 const LOOK_DEG = 12;
 const GLIDE_MS = 280;
 const REACH_DEG = 26;
+const SLOW_MS = 26;
+const COARSEST = 0.4;
+const STILL_MS = 200;
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
@@ -42,6 +45,11 @@ async function setUp(root) {
   let running = true;
   let waiting = false;
   let glide = null;
+  let side = 64;
+  let coarse = 1;
+  let pace = 16;
+  let asked = 0;
+  let stillAt = 0;
 
   const whole = () => [
     Math.round(100 * state.x),
@@ -51,9 +59,31 @@ async function setUp(root) {
     Math.round(100 * eye.pupil),
   ];
 
+  /** Keep up with the finger on a slow phone: fewer pixels while it moves, all when it rests. */
+  function paced(now) {
+    // From asking for a frame to getting it: a graphics processor that is behind keeps one waiting.
+    pace += 0.25 * (Math.max(now - asked, 0) - pace);
+    if (pace > SLOW_MS && coarse > COARSEST) [coarse, pace] = [Math.max(0.8 * coarse, COARSEST), 16];
+    sized(coarse);
+    clearTimeout(stillAt);
+    if (coarse < 1) stillAt = setTimeout(rest, STILL_MS);
+  }
+
+  function rest() {
+    if (!running) return;
+    sized(1);
+    draw(state, eye.apertures[state.aperture]);
+  }
+
+  function sized(share) {
+    const pixels = Math.max(Math.round(share * side), 64);
+    if (canvas.width !== pixels) canvas.width = canvas.height = pixels;
+  }
+
   function frame(now) {
     waiting = false;
     if (!running) return;
+    paced(now);
     if (glide) {
       const t = Math.min((now - glide.start) / GLIDE_MS, 1);
       const eased = t * t * (3 - 2 * t);
@@ -62,6 +92,7 @@ async function setUp(root) {
       if (t === 1) glide = null;
     }
     draw(state, eye.apertures[state.aperture]);
+    canvas.dataset.at = `${state.x.toFixed(2)} ${state.y.toFixed(2)}`;
     recording.note(whole(), now);
     if (glide) changed();
     if (recording.full) finish();
@@ -71,6 +102,7 @@ async function setUp(root) {
   function changed() {
     if (waiting || !running) return;
     waiting = true;
+    asked = performance.now();
     requestAnimationFrame(frame);
   }
 
@@ -97,8 +129,7 @@ async function setUp(root) {
   }
 
   function resized() {
-    const side = canvas.clientWidth * Math.min(devicePixelRatio || 1, 2);
-    canvas.width = canvas.height = Math.max(Math.min(Math.round(side), 1000), 64);
+    side = Math.min(Math.round(canvas.clientWidth * Math.min(devicePixelRatio || 1, 2)), 1000);
     changed();
   }
   new ResizeObserver(resized).observe(canvas);

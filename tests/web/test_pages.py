@@ -11,7 +11,7 @@ from selectolax.lexbor import LexborHTMLParser as HTMLParser
 from tests import factories
 from tests.web.conftest import HTMX, Browser, one
 
-FOR_ANYBODY = ("/", "/reading", "/findings", "/about")
+FOR_ANYBODY = ("/", "/reading", "/findings", "/bedside", "/about")
 FOR_LEARNERS = (
     *("/", "/welcome", "/welcome?step=2", "/welcome?step=3"),
     *("/progress", "/progress/swollen-margin", "/settings", "/reminders"),

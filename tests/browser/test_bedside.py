@@ -1,0 +1,200 @@
+"""Whole examinations at the bedside in a real browser: by touch, by keyboard, by still fields."""
+
+from __future__ import annotations
+
+import math
+import re
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+from playwright.sync_api import Page, expect
+
+from server.optics import RecordedPath, cover
+from server.optics.focus import WHEEL_D
+from server.services import bedside
+from tests.browser.conftest import DESKTOP, PHONE, Opener, Watched
+from tests.browser.test_accessible import violations
+
+
+def start(learner: Watched, number: int = 1) -> Page:
+    """Come to an eye and wait for its moving view."""
+    page = learner.page
+    page.goto(f"/bedside/{number}")
+    expect(page.locator(".stage.ready")).to_be_visible()
+    return page
+
+
+def drag(page: Page, across: float, down: float) -> None:
+    """Drag the fundus with one finger, as far as the screen allows at a time."""
+    box = page.locator("canvas").bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    finger = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        at = [{"x": px, "y": py} for px, py in points]
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
+    touch("touchStart", (x, y))
+    for step in range(1, 9):
+        touch("touchMove", (x + across * step / 8, y + down * step / 8))
+        page.wait_for_timeout(40)
+    touch("touchEnd")
+
+
+def place(page: Page) -> tuple[float, float]:
+    """Where the field is, degrees from the fovea."""
+    row = page.locator("canvas").get_attribute("data-at") or ""
+    x, y = row.split(" ")
+    return float(x), float(y)
+
+
+def on_screen(page: Page) -> np.ndarray:
+    """What is really on the screen, read off a picture of it."""
+    shot = Image.open(BytesIO(page.locator("canvas").screenshot()))
+    return np.asarray(shot.convert("RGB"), float)
+
+
+def test_an_examination_by_touch_on_a_phone(opened: Opener) -> None:
+    learner = opened(**PHONE)
+    page = start(learner)
+    begun = place(page)
+    blurred = on_screen(page)
+    assert blurred.mean() > 20
+    for _ in range(3):
+        page.get_by_role("button", name="One step towards minus").tap()
+    expect(page.locator("[data-reading]")).to_have_text("+1 D")
+    page.wait_for_timeout(300)
+    sharp = on_screen(page)
+    # Sharp is what has edges.
+    assert np.abs(np.diff(sharp, axis=0)).mean() > 1.15 * np.abs(np.diff(blurred, axis=0)).mean()
+    # The fundus follows the finger: to see what is higher up, it is pulled down.
+    drag(page, 40, 150)
+    x, y = place(page)
+    assert y < begun[1] - 3
+    assert x < begun[0]
+    page.wait_for_timeout(900)
+    page.get_by_role("radio", name="Red-free").check(force=True)
+    page.wait_for_timeout(300)
+    green = on_screen(page)
+    assert green[..., 1].mean() > green[..., 0].mean()
+    page.get_by_role("radio", name="Large").check(force=True)
+    for way in ("up", "to the ear", "down", "to the nose"):
+        page.get_by_role("button", name=way, exact=True).tap()
+        page.wait_for_timeout(700)
+    page.get_by_role("button", name="at the light").tap()
+    page.wait_for_timeout(1200)
+    assert math.hypot(*place(page)) < 0.1
+    page.get_by_role("button", name="Put the instrument down").tap()
+    chart = page.locator("[data-map]")
+    chart.scroll_into_view_if_needed()
+    box = chart.bounding_box()
+    assert box is not None
+    page.touchscreen.tap(box["x"] + 0.36 * box["width"], box["y"] + 0.46 * box["height"])
+    expect(page.get_by_role("radio", name="Something abnormal")).to_be_checked()
+    page.get_by_role("button", name="Tell me").tap()
+    expect(page.get_by_role("heading", name="Right.")).to_be_visible()
+    expect(page.get_by_text("Your mark is on it.")).to_be_visible()
+    expect(page.get_by_text("The macula came last.")).to_be_visible()
+    assert page.locator("table.covered tbody tr").count() == 7
+    # Taking pictures of the canvas is the test's doing; the driver says that it is slow.
+    learner.complaints[:] = [words for words in learner.complaints if "ReadPixels" not in words]
+
+
+def test_an_examination_by_keyboard_alone(opened: Opener) -> None:
+    page = start(opened(**PHONE, reduced_motion="reduce"), 3)
+    page.locator("canvas").focus()
+    begun = place(page)
+    for _ in range(3):
+        page.keyboard.press("-")
+    expect(page.locator("[data-reading]")).to_have_text("+1 D")
+    for key in ("ArrowUp", "ArrowRight", "Shift+ArrowUp"):
+        page.keyboard.press(key)
+        page.wait_for_timeout(150)
+    x, y = place(page)
+    assert (x - begun[0], y - begun[1]) == pytest.approx((1.0, -5.0), abs=0.02)
+    page.wait_for_timeout(900)
+
+    def go_to(name: str) -> None:
+        for _ in range(40):
+            page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement.textContent.trim()") == name:
+                return
+        raise AssertionError(f"Tab never came to {name!r}")
+
+    go_to("at the light")
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(1000)
+    assert place(page) == pytest.approx((0.0, 0.0), abs=0.01)
+    go_to("Put the instrument down")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="What did you see?")).to_be_focused()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    expect(page.get_by_role("radio", name="Nothing abnormal")).to_be_checked()
+    page.keyboard.press("Tab")
+    page.keyboard.press("ArrowLeft")
+    expect(page.get_by_role("radio", name="Something abnormal")).to_be_checked()
+    assert page.locator("[name=mark_x]").input_value() != ""
+    page.keyboard.press("Delete")
+    assert page.locator("[name=mark_x]").input_value() == ""
+    page.get_by_role("radio", name="Nothing abnormal").check()
+    go_to("Tell me")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Right.")).to_be_visible()
+    expect(page.locator("table.covered")).to_contain_text("Macula")
+
+
+def test_the_page_counts_what_the_server_counts(opened: Opener) -> None:
+    page = start(opened(**DESKTOP), 1)
+    source = page.locator("script[src*='/js/bedside.js']").get_attribute("src") or ""
+    module = re.sub("bedside.js$", "coverage.js", source)
+    rng = np.random.default_rng(8)
+    for eye in bedside.load_bedside():
+        cells = bedside.cells_of(eye.number)
+        wheel = [power for power in WHEEL_D if abs(power - eye.refraction_d) < 4]
+        rows: list[list[int]] = []
+        time = 0
+        for _ in range(60):
+            x, y = rng.integers(-2500, 2500, 2)
+            lens = 100 * int(rng.choice(wheel))
+            stop = int(rng.integers(0, 4))
+            rows.append([time, int(x), int(y), stop, lens, round(100 * eye.pupil_mm)])
+            time += int(rng.integers(120, 1500))
+        ours = cover(RecordedPath.of_rows(rows), cells.ground, cells.needs, eye.setting)
+        theirs: dict[str, Any] = page.evaluate(
+            """async ([module, rows, view]) => {
+                const { cover, unrun } = await import(module);
+                const done = cover(rows, view, unrun(view.needs), view.setting);
+                return { dwell: [...done.dwell], seen: done.seen };
+            }""",
+            [module, rows, bedside.view_of(eye)],
+        )
+        assert theirs["dwell"] == ours.dwell.ravel().tolist()
+        assert theirs["seen"] == int(ours.seen.sum()) > 300
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("screen", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_no_bedside_page_has_a_violation(
+    opened: Opener, screen: dict[str, Any], scheme: str
+) -> None:
+    learner = opened(color_scheme=scheme, **screen)
+    page = start(learner, 2)
+    wrong = violations(page)
+    page.wait_for_timeout(800)
+    page.get_by_role("button", name="Put the instrument down").click()
+    wrong += violations(page)
+    page.get_by_role("radio", name="Nothing abnormal").check()
+    page.get_by_role("button", name="Tell me").click()
+    expect(page.get_by_role("heading", name="Not right.")).to_be_visible()
+    wrong += violations(page)
+    for address in ("/bedside", "/bedside/2/fields"):
+        page.goto(address)
+        wrong += violations(page)
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= screen["viewport"]["width"]
+    assert wrong == []

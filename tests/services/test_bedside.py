@@ -1,0 +1,168 @@
+"""The demonstration of the bedside view: eyes drawn beforehand, and examinations judged."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from server.errors import BadInput, NotFound
+from server.optics import RecordedPath, ground
+from server.rendering import View, draw_eye, render
+from server.rendering.encode import decode as decode_picture
+from server.rendering.truth import truth
+from server.services import bedside
+from server.services.bedside import BedsideEye, Submitted
+from server.settings import CHECKOUT
+
+EYES = bedside.load_bedside()
+
+
+def looked_at(
+    eye: BedsideEye, stops: list[tuple[float, float]], *, lens: int, each_ms: int = 900
+) -> str:
+    """Write the recording of some stops, degrees from the disc (temporal, down)."""
+    disc_x, disc_y = bedside.cells_of(eye.number).plain["disc"]
+    towards = -1 if disc_x > 0 else 1
+    pupil = round(100 * eye.pupil_mm)
+    rows = [
+        (each_ms * k, round(disc_x + 100 * towards * x), round(disc_y + 100 * y), 0, lens, pupil)
+        for k, (x, y) in enumerate(stops)
+    ]
+    rows.append((each_ms * len(stops), *rows[-1][1:]))
+    return RecordedPath.of_rows(rows).encode()
+
+
+def place_of(eye: BedsideEye) -> tuple[float, float]:
+    """Return a place on the eye's finding, degrees from the fovea as displayed."""
+    cells = bedside.cells_of(eye.number)
+    (place,) = cells.places.values()
+    rows, columns = np.nonzero(place)
+    xs, ys = cells.ground.middles
+    middle = len(rows) // 2
+    return xs[columns[middle]] / 100, ys[rows[middle]] / 100
+
+
+@pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
+def test_each_eye_has_its_picture_within_the_budget(eye: BedsideEye) -> None:
+    data = (CHECKOUT / "static" / "pictures" / "bedside" / f"{eye.number}.webp").read_bytes()
+    assert len(data) <= bedside.BYTE_BUDGET
+    picture = decode_picture(data)
+    assert picture.shape == (bedside.PICTURE_PX, bedside.PICTURE_PX, 3)
+    # Sharp enough: at least a pixel for each of a 390-pixel-wide phone's.
+    assert bedside.PICTURE_PX / bedside.FIELD_DEG > 390 / (2 * bedside.HALF_VIEW_DEG)
+
+
+@pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
+def test_the_cells_are_those_of_the_eye_drawn_today(eye: BedsideEye) -> None:
+    built = draw_eye(
+        eye.seed, side=eye.side, pigmentation=eye.pigmentation, age=eye.age, quality=0.95
+    )
+    drawn = render(built, eye.painted, View(bedside.FIELD_DEG, (bedside.CENTRE_X_DEG, 0.0), 480))
+    kept = bedside.cells_of(eye.number)
+    today = ground(drawn.masks, bedside.FIELD_DEG, eye.centre_deg)
+    assert (kept.ground.left, kept.ground.top) == (today.left, today.top)
+    assert (kept.ground.labels == today.labels).mean() > 0.99
+    assert set(kept.places) == set(truth(drawn).present)
+    picture = decode_picture(
+        (CHECKOUT / "static" / "pictures" / "bedside" / f"{eye.number}.webp").read_bytes()
+    )
+    small = np.asarray(picture, float)[2::4, 2::4]
+    large = np.asarray(
+        render(
+            built, eye.painted, View(bedside.FIELD_DEG, (bedside.CENTRE_X_DEG, 0.0), 512)
+        ).picture,
+        float,
+    )
+    assert float(np.abs(small - large).mean()) < 6.0
+
+
+def test_finding_it_by_the_routine_is_right() -> None:
+    eye = bedside.bedside_eye(1)
+    path = looked_at(eye, [(0, 0), (0, 1), (0, -1), (8, -8), (8, 8), (-6, -6)], lens=100)
+    done = bedside.examine(eye, Submitted(path, None, "abnormal", place_of(eye)))
+    assert done.right
+    assert done.recall is not None
+    assert done.recall.verdict == "there"
+    assert done.miss is None
+    assert done.routine is not None
+    assert done.visits[0][0] == "disc"
+    assert done.unseen_path.startswith("M0 0H1000V1000H0zM")
+
+
+def test_missing_it_is_of_search_or_of_recognition() -> None:
+    eye = bedside.bedside_eye(2)
+    elsewhere = looked_at(eye, [(0, 0), (15, 2)], lens=-300)
+    missed = bedside.examine(eye, Submitted(elsewhere, None, "normal", None))
+    assert not missed.right
+    assert missed.miss is not None
+    assert missed.miss.kind == "search"
+    # Straight at it, with the lens for a short-sighted eye; and again without it, blurred.
+    disc_x, disc_y = (value / 100 for value in bedside.cells_of(2).plain["disc"])
+    x, y = place_of(eye)
+    at = [((x - disc_x) * (-1 if disc_x > 0 else 1), y - disc_y)]
+    for lens, kind in ((-300, "recognition"), (200, "search")):
+        path = looked_at(eye, at, lens=lens)
+        done = bedside.examine(eye, Submitted(path, None, "normal", None))
+        assert done.miss is not None
+        assert done.miss.kind == kind
+        assert (done.miss.out_of_focus_ms > 0) == (kind == "search")
+
+
+def test_a_normal_eye_is_right_only_when_left_alone() -> None:
+    eye = bedside.bedside_eye(3)
+    path = looked_at(eye, [(0, 0)], lens=100)
+    assert bedside.examine(eye, Submitted(path, None, "normal", None)).right
+    assert not bedside.examine(eye, Submitted(path, None, "abnormal", (0.0, 0.0))).right
+
+
+def test_without_a_recording_the_opinion_alone_is_judged() -> None:
+    done = bedside.examine(EYES[0], Submitted("", None, "abnormal", None))
+    assert done.right
+    assert done.routine is None
+    assert done.visits == ()
+    assert done.unseen_path == ""
+
+
+def test_a_recording_that_does_not_fit_is_refused() -> None:
+    eye = bedside.bedside_eye(1)
+    path = looked_at(eye, [(0, 0)], lens=100)
+    honest = bedside.examine(eye, Submitted(path, None, "normal", None)).coverage
+    assert honest is not None
+    seen = int(honest.seen.sum())
+    assert bedside.examine(eye, Submitted(path, seen, "normal", None)).routine is not None
+    with pytest.raises(BadInput, match="counted"):
+        bedside.examine(eye, Submitted(path, seen + seen // 20, "normal", None))
+    other = looked_at(bedside.bedside_eye(3), [(0, 0)], lens=100)
+    with pytest.raises(BadInput, match="another pupil"):
+        bedside.examine(eye, Submitted(other, None, "normal", None))
+    with pytest.raises(BadInput, match="broken"):
+        bedside.examine(eye, Submitted(path + "_x", None, "normal", None))
+    with pytest.raises(NotFound):
+        bedside.bedside_eye(98)
+
+
+@pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
+def test_the_page_is_told_nothing_of_the_finding(eye: BedsideEye) -> None:
+    view = bedside.view_of(eye)
+    assert not {"places", "outlines", "labels", "features"} & set(view)
+    assert len(json.dumps(view)) < 12_000
+    x, y = view["begins"]
+    assert math.hypot(x - eye.centre_deg[0], y) < bedside.FIELD_DEG / 2
+    assert view["begins"] != list(bedside.cells_of(eye.number).plain["disc"])
+
+
+@pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
+def test_the_still_fields_lie_in_the_picture_and_begin_with_the_disc(eye: BedsideEye) -> None:
+    fields = bedside.still_fields(eye)
+    assert "disc" in fields[0][0].lower()
+    assert "macula" in fields[-1][0].lower()
+    for name, box in fields:
+        x, y, wide, high = map(float, box.split())
+        assert wide == high
+        assert math.hypot(x + wide / 2 - 500, y + high / 2 - 500) < 500, name
+    x, y, wide, _ = map(float, fields[-1][1].split())
+    fovea = (500 - 1000 * eye.centre_deg[0] / 60, 500.0)
+    assert math.hypot(x + wide / 2 - fovea[0], y + wide / 2 - fovea[1]) < 1

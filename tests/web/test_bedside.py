@@ -1,0 +1,65 @@
+"""The bedside pages without a browser: the still fields, the answer, and refusals in words."""
+
+from __future__ import annotations
+
+import pytest
+
+from server.services import bedside
+from tests.services.test_bedside import looked_at
+from tests.web.conftest import Browser, one
+from tests.web.test_pages import check_sound
+
+LOOKED = looked_at(bedside.bedside_eye(1), [(0, 0), (8, -8)], lens=100)
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_pages_are_sound_for_a_visitor(visitor: Browser, number: int) -> None:
+    for address in (f"/bedside/{number}", f"/bedside/{number}/fields"):
+        check_sound(visitor.page(address), address)
+
+
+def test_an_examination_is_told(visitor: Browser) -> None:
+    reply = visitor.post("/bedside/1", {"path": LOOKED, "opinion": "abnormal"})
+    assert reply.status_code == 200
+    assert "What you looked at" in reply.text
+    assert "no-store" in reply.headers["cache-control"]
+
+
+def test_the_still_fields_need_no_script(visitor: Browser) -> None:
+    page = visitor.page("/bedside/2/fields")
+    assert len(page.css(".still-fields svg image")) == len(bedside.STILL_FIELDS) + 1
+    assert one(page, "form").attributes["action"] == "/bedside/2"
+    reply = visitor.post("/bedside/2", {"opinion": "normal", "mark_x": "", "mark_y": ""})
+    assert reply.status_code == 200
+    assert "Not right" in reply.text
+    assert "What you looked at" not in reply.text
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        ({"path": "fp1_0.0", "opinion": "normal"}, "not used"),
+        ({"path": "hello", "opinion": "normal"}, "not used"),
+        ({"path": LOOKED, "opinion": "normal", "counted": "1"}, "counted"),
+    ],
+)
+def test_broken_and_forged_recordings_are_refused_in_words(
+    visitor: Browser, data: dict[str, object], says: str
+) -> None:
+    reply = visitor.post("/bedside/1", data)
+    assert reply.status_code == 422
+    assert says in reply.text
+
+
+def test_what_is_no_form_or_no_eye_is_refused(visitor: Browser) -> None:
+    for data in (
+        {},
+        {"opinion": "perhaps"},
+        {"opinion": "normal", "path": "x" * 60_001},
+        {"opinion": "abnormal", "mark_x": "nan", "mark_y": "1"},
+        {"opinion": "abnormal", "mark_x": "900", "mark_y": "1"},
+    ):
+        assert visitor.post("/bedside/1", dict(data)).status_code == 422, data
+    assert visitor.get("/bedside/9").status_code == 404
+    assert visitor.get("/bedside/9/fields").status_code == 404
+    assert visitor.post("/bedside/9", {"opinion": "normal"}).status_code == 404
