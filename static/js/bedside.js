@@ -12,7 +12,7 @@ const GLIDE_MS = 280;
 const REACH_DEG = 26;
 const SLOW_MS = 26;
 const COARSEST = 0.4;
-const STILL_MS = 200;
+const STILL_MS = 350;
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
