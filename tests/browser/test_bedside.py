@@ -59,8 +59,7 @@ def on_screen(page: Page) -> np.ndarray:
 
 
 def test_an_examination_by_touch_on_a_phone(opened: Opener) -> None:
-    learner = opened(**PHONE)
-    page = start(learner)
+    page = start(opened(**PHONE))
     begun = place(page)
     blurred = on_screen(page)
     assert blurred.mean() > 20
@@ -100,8 +99,6 @@ def test_an_examination_by_touch_on_a_phone(opened: Opener) -> None:
     expect(page.get_by_text("Your mark is on it.")).to_be_visible()
     expect(page.get_by_text("The macula came last.")).to_be_visible()
     assert page.locator("table.covered tbody tr").count() == 7
-    # Taking pictures of the canvas is the test's doing; the driver says that it is slow.
-    learner.complaints[:] = [words for words in learner.complaints if "ReadPixels" not in words]
 
 
 def test_an_examination_by_keyboard_alone(opened: Opener) -> None:
