@@ -1,7 +1,8 @@
 """Recipes: what a card fixes about its eyes, and the fresh eye drawn for each look.
 
 A recipe is plain data, read from a card's table; drawing from it needs only a
-seed, so a look can be drawn again from the seed that history keeps.
+seed, and a severity where one is asked for: history keeps both, so a look can
+be drawn again.
 """
 
 from __future__ import annotations

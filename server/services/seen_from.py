@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from server.measurement.severity_scale import SeverityScale, severity_scale
 from server.rendering.eye import RENDERER_VERSION
-from server.scheduling.threshold import TARGET, Threshold
+from server.scheduling.threshold import KNOWN_FROM_LOOKS, TARGET, Threshold
 from server.services.learners import Learner
 from server.services.study import fitting
 from server.storage import eyes, tallies, thresholds
@@ -41,18 +41,20 @@ class SeenFrom:
     Parameters
     ----------
     eyes : drawn eyes with the finding that it rests on.
-    is_known : the interval is narrow enough to tell, and there are eyes enough
-        to put it in the trade's unit.
+    is_known : the interval is narrow enough to name one amount.
+    is_open : it may be that even the most marked eyes are not seen so often.
     is_beyond : even the most marked eyes are probably not seen so often.
     is_least : even the slightest that are drawn probably are.
     measure, low, high : the measure there and the ends of its 95 % credible
-        interval; 0 when not known.
-    unit : of the measure; empty when not known.
+        interval; 0 while there is no unit.
+    unit : of the measure; empty while the learner has seen too few eyes, or
+        there are too few in stock to say what a severity comes to.
     """
 
     finding: str
     eyes: int
-    is_known: bool
+    is_known: bool = False
+    is_open: bool = False
     is_beyond: bool = False
     is_least: bool = False
     measure: float = 0.0
@@ -65,25 +67,26 @@ def seen_from(session: Session, learner: Learner, finding: str) -> SeenFrom:
     """Return from how much of a finding on the learner sees it. Reads only."""
     row = thresholds.of_learner(session, learner.id).get(finding)
     if row is None:
-        return SeenFrom(finding, 0, is_known=False)
+        return SeenFrom(finding, 0)
     counts = {one.finding: one for one in tallies.of_learner(session, learner.id, fitting.SOURCE)}
     found = fitting.estimate(row, counts.get(finding)).threshold(TARGET)
-    if not found.is_known:
-        return SeenFrom(finding, row.eyes, is_known=False)
+    if found.looks < KNOWN_FROM_LOOKS:
+        return SeenFrom(finding, row.eyes)
     scale, unit = _scale(session, finding)
     if scale is None:
-        return SeenFrom(finding, row.eyes, is_known=False)
+        return SeenFrom(finding, row.eyes)
     return in_unit(finding, row.eyes, found, scale, unit)
 
 
 def in_unit(
     finding: str, eyes_shown: int, found: Threshold, scale: SeverityScale, unit: str
 ) -> SeenFrom:
-    """Put a threshold that is known into the trade's unit."""
+    """Put a threshold into the trade's unit."""
     return SeenFrom(
         finding=finding,
         eyes=eyes_shown,
-        is_known=True,
+        is_known=found.is_known,
+        is_open=found.high >= 1.0,
         is_beyond=found.is_beyond,
         is_least=found.severity <= scale.severities[0],
         measure=scale.measure(found.severity),

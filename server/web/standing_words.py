@@ -165,13 +165,19 @@ def seen_from(one: SeenFrom, name: str) -> str:
     if not one.eyes:
         return ""
     rests_on = f"{count(one.eyes, 'eye')} with it"
-    if not one.is_known:
+    if not one.unit:
         return f"From how much on you see {a(name)} cannot be said yet, after {rests_on}."
     if one.is_beyond:
         return f"You do not yet see {a(name)} four times in five, not even the most marked."
     there, low, high = (in_unit(value, one.unit) for value in (one.measure, one.low, one.high))
     prefix, suffix = UNITS.get(one.unit, ("", f" {one.unit}"))
     stage = prefix if prefix == STAGE else ""
+    if not one.is_known:
+        where = f"above {prefix}{low}" if one.is_open else f"between {prefix}{low} and {high}"
+        return (
+            f"You see {a(name)} four times in five from somewhere {where}{suffix} on; more eyes "
+            f"will tell it more narrowly ({count(one.eyes, 'eye')} so far)."
+        )
     sure = f"95% interval: {stage}{low} to {high}{suffix}, from {rests_on}"
     if low == high:
         sure = f"from {rests_on}"

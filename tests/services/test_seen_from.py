@@ -104,9 +104,16 @@ def test_nothing_is_claimed_on_too_little(database: Database) -> None:
         assert not seen_from(session, learner, "swollen-margin").is_known
         stock(session, "plain", "Frisén stage", 5.0)
         assert seen_from(session, learner, "swollen-margin").is_known
-        thresholds.get_or_new(session, learner.id, "swollen-margin").latest = [[50, 1]] * 5
+        row = thresholds.get_or_new(session, learner.id, "swollen-margin")
+        # Only plain ones, all seen: an amount cannot be named, but where it must lie can.
+        row.latest = [[90, 1]] * 20
         session.flush()
-        assert not seen_from(session, learner, "swollen-margin").is_known
+        vague = seen_from(session, learner, "swollen-margin")
+        assert (vague.is_known, vague.unit) == (False, "Frisén stage")
+        assert vague.low < vague.high
+        row.latest = [[50, 1]] * 5
+        session.flush()
+        assert seen_from(session, learner, "swollen-margin").unit == ""
 
 
 def test_whoever_sees_all_or_nothing_is_told_so(database: Database) -> None:

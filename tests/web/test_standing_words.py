@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -198,10 +199,24 @@ def threshold(finding: str, unit: str, *measures: float, **more: Any) -> SeenFro
             "You do not yet see a macular change four times in five, not even the most marked.",
         ),
         (
-            SeenFrom("pale-disc", 1, is_known=False),
+            replace(
+                threshold("swollen-margin", "Frisén stage", 2.6, 1.6, 3.8), is_known=False, eyes=57
+            ),
+            "You see a swollen disc margin four times in five from somewhere between stage 2 and "
+            "4 on; more eyes will tell it more narrowly (57 eyes so far).",
+        ),
+        (
+            replace(
+                threshold("new-vessels", "disc areas", 0.5, 0.2, 1.4, is_open=True), is_known=False
+            ),
+            "You see new vessels four times in five from somewhere above 0.2 disc areas on; more "
+            "eyes will tell it more narrowly (42 eyes so far).",
+        ),
+        (
+            SeenFrom("pale-disc", 1),
             "From how much on you see a pale disc cannot be said yet, after 1 eye with it.",
         ),
-        (SeenFrom("pale-disc", 0, is_known=False), ""),
+        (SeenFrom("pale-disc", 0), ""),
     ],
 )
 def test_from_how_much_on_it_is_seen(one: SeenFrom, said: str) -> None:
