@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from server.clock import Clock, utc_now
@@ -27,12 +27,19 @@ from server.web.routes import (
     front,
     gallery,
     health,
+    links,
     looks,
+    own_account,
+    own_data,
+    passkeys,
+    people,
     progress,
     reading,
     reminders,
     rounds,
+    sign_in,
 )
+from server.web.rules import listed
 from server.web.site import Site
 from server.web.static import Assets
 
@@ -82,20 +89,10 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     )
     errors.install(app)
     for family in (
-        front,
-        rounds,
-        looks,
-        progress,
-        reading,
-        bedside,
-        gallery,
-        account,
-        reminders,
-        calendar,
-        files,
-        health,
+        *(front, rounds, looks, progress, reading, bedside, gallery, account, reminders),
+        *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
     ):
-        app.include_router(family.router)
+        app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.
     app.add_middleware(errors.FaultBoundary)
     app.add_middleware(GZipMiddleware, minimum_size=500, compresslevel=6)

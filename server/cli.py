@@ -9,15 +9,25 @@ from collections.abc import Sequence
 from pydantic import ValidationError
 
 from server import (
+    administrator_link_command,
     recompute_command,
     remarks_command,
     render_command,
     serve_command,
     simulate_command,
+    tidy_command,
 )
 from server.errors import FundusRoundsError
 
-COMMANDS = (serve_command, render_command, recompute_command, remarks_command, simulate_command)
+COMMANDS = (
+    serve_command,
+    administrator_link_command,
+    render_command,
+    recompute_command,
+    remarks_command,
+    simulate_command,
+    tidy_command,
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

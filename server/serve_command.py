@@ -20,6 +20,7 @@ from server.clock import utc_now
 from server.errors import FundusRoundsError
 from server.logs import set_up_logging
 from server.options import add_data_option, settings_from
+from server.services.accounts.links import first_administrator_link
 from server.services.seeding import seed
 from server.settings import Settings
 from server.storage.engine import Database
@@ -48,8 +49,10 @@ def run(chosen: argparse.Namespace) -> int:
     with _listen(settings) as listener:
         _check_folder(settings.data_dir)
         migrate(settings)
-        _load_seed(settings)
+        link = _make_ready(settings)
         _announce(listener)
+        if link is not None:
+            _hand_over(settings.public_url or _address(listener), link)
         server = uvicorn.Server(
             uvicorn.Config(
                 create_app(settings),
@@ -99,16 +102,29 @@ def _check_folder(folder: Path) -> None:
         )
 
 
-def _load_seed(settings: Settings) -> None:
+def _make_ready(settings: Settings) -> str | None:
+    """Load the cards; return the first administrator's link, the first time only."""
     database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
     try:
         with database.writing() as session:
             seed(session, utc_now())
+            return first_administrator_link(session, utc_now())
     finally:
         database.dispose()
 
 
 def _announce(listener: socket.socket) -> None:
+    print(f"Fundus Rounds is at {_address(listener)}/ (stop with Ctrl-C)", flush=True)
+
+
+def _hand_over(home: str, token: str) -> None:
+    print(
+        f"Whoever opens {home}/links/{token} first administers this site. The link "
+        "works once and is shown only now; 'python3 -m server administrator-link' makes another.",
+        flush=True,
+    )
+
+
+def _address(listener: socket.socket) -> str:
     host, port = listener.getsockname()[:2]
-    shown = f"[{host}]" if ":" in host else host
-    print(f"Fundus Rounds is at http://{shown}:{port}/ (stop with Ctrl-C)", flush=True)
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"

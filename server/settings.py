@@ -61,6 +61,18 @@ class Settings(BaseSettings):
     session_days: int = Field(
         default=400, ge=1, le=400, description="Days without a visit after which a session ends."
     )
+    sign_in_days: int = Field(
+        default=90,
+        ge=1,
+        le=400,
+        description="Days after which an account must sign in again, used or not.",
+    )
+    guest_days: int = Field(
+        default=400,
+        ge=30,
+        le=3650,
+        description="Days without a visit after which a guest and their practice are deleted.",
+    )
     database_wait_seconds: float = Field(
         default=10.0,
         gt=0,

@@ -23,7 +23,7 @@ from server.clock import Clock, utc_now
 from server.errors import FundusRoundsError
 from server.jobs.drawing import Rejected, Task, draw, prepare_worker
 from server.jobs.gallery_orders import GalleryOrders
-from server.services import learners, stock
+from server.services import housekeeping, stock
 from server.services.prepared import PreparedEye
 from server.settings import Settings
 from server.storage.engine import Database
@@ -224,8 +224,9 @@ class RenderPool:
             if not unused:
                 break
         self._gallery.tidy()
-        with self._database.writing() as session:
-            learners.end_unused_sessions(session, self._clock(), self._settings.session_days)
+        forgotten = housekeeping.tidy(self._database, self._settings, self._clock())
+        if forgotten:
+            log.info("guests deleted because nobody came back to them: %s", forgotten)
         batch: list[str] = []
         for name in settled_pictures(folder, SETTLED_SECONDS):
             batch.append(name)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import secrets
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import Enum
@@ -12,6 +10,7 @@ from uuid import UUID, uuid4
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, NotFound
+from server.identity.tokens import hash_of, new_token
 from server.scheduling.days import zone
 from server.storage import learners as learner_rows
 from server.storage import web_sessions
@@ -87,7 +86,9 @@ def eyes_in(minutes: int) -> int:
     return round(minutes * 60 / SECONDS_PER_EYE)
 
 
-def new_guest(session: Session, timezone: str, now: datetime) -> tuple[Learner, str]:
+def new_guest(
+    session: Session, timezone: str, now: datetime, device: str | None = None
+) -> tuple[Learner, str]:
     """Make a guest learner and a session; return them and the raw token for the cookie.
 
     An unknown time zone becomes UTC: a browser's odd answer must not keep a
@@ -109,38 +110,38 @@ def new_guest(session: Session, timezone: str, now: datetime) -> tuple[Learner, 
     )
     session.add(row)
     session.flush()
-    token = secrets.token_urlsafe(32)
-    web_sessions.add(session, _hash(token), row.id, now)
+    token = new_token()
+    web_sessions.add(session, hash_of(token), row.id, now, device=device)
     return _learner(row), token
 
 
 def resolve_session(
-    session: Session, token: str, now: datetime, session_days: int = 400
+    session: Session, token: str, now: datetime, session_days: int = 400, sign_in_days: int = 90
 ) -> Learner | None:
     """Return the learner whose session this token opens, or None (unknown, ended, too old).
 
     Safe on a read transaction: nothing is written.
+
+    Parameters
+    ----------
+    session_days : days without use after which a session has ended.
+    sign_in_days : days after which a sign-in has ended, used or not; a guest's session, which
+        nobody could open again, has no such end.
     """
-    oldest = now - timedelta(days=session_days)
-    row = web_sessions.learner_of(session, _hash(token), oldest)
+    row = web_sessions.learner_of(
+        session,
+        hash_of(token),
+        used_since=now - timedelta(days=session_days),
+        signed_in_since=now - timedelta(days=sign_in_days),
+    )
     return None if row is None else _learner(row)
 
 
 def touch_session(session: Session, token: str, now: datetime) -> None:
     """Note that the session is in use, at most once a day; unknown tokens are ignored."""
-    row = web_sessions.get(session, _hash(token))
+    row = web_sessions.get(session, hash_of(token))
     if row is not None and now - row.used_at >= timedelta(days=1):
         row.used_at = now
-
-
-def end_session(session: Session, token: str) -> None:
-    """End the session of this token; ending it twice is no error."""
-    web_sessions.remove(session, _hash(token))
-
-
-def end_unused_sessions(session: Session, now: datetime, session_days: int) -> None:
-    """Delete the sessions that have ended because nobody used them."""
-    web_sessions.remove_unused_since(session, now - timedelta(days=session_days))
 
 
 def update_settings(
@@ -180,10 +181,6 @@ def update_settings(
         row.first_run_seen = change.first_run_seen
     session.flush()
     return _learner(row)
-
-
-def _hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
 
 
 def _is_zone(name: str) -> bool:

@@ -1,4 +1,4 @@
-"""Who is asking, inside one transaction per request.
+"""Who is asking, and whether they may, inside one transaction per request.
 
 ``reading`` and ``writing`` are entered in the body of a route, not as
 dependencies: the transaction is committed when the block ends, so before the
@@ -16,9 +16,12 @@ from datetime import datetime
 
 from starlette.requests import Request
 
-from server.errors import FundusRoundsError
+from server.errors import FundusRoundsError, NotAllowed
+from server.services import sessions
+from server.services.accounts.roles import Role, role_of
 from server.services.learners import Learner, resolve_session, touch_session
 from server.storage.engine import Session
+from server.web.rules import ENOUGH, Needs, Rule, rule_for
 from server.web.sessions import read_token
 from server.web.site import site_of
 
@@ -27,6 +30,12 @@ class SignedOut(FundusRoundsError):
     """Nobody is practising here, or the session has ended."""
 
     status = 401
+
+
+class Unconfirmed(FundusRoundsError):
+    """Password or passkey must be given again before this."""
+
+    status = 403
 
 
 @dataclass(frozen=True)
@@ -46,6 +55,7 @@ class Anyone:
     session: Session
     learner: Learner | None
     now: datetime
+    token: str | None
 
 
 @contextmanager
@@ -55,11 +65,13 @@ def reading(request: Request) -> Iterator[Visit]:
     Raises
     ------
     SignedOut : the browser has no session, or it has ended.
+    NotAllowed, Unconfirmed : the route's rule asks for more than this learner has.
     """
     site = site_of(request)
     now = site.clock()
     with site.database.reading() as session:
         token, learner = _who(request, session, now)
+        _check(request, session, learner, token, now)
         yield Visit(session, learner, now, token)
 
 
@@ -70,12 +82,14 @@ def writing(request: Request) -> Iterator[Visit]:
     Raises
     ------
     SignedOut : the browser has no session, or it has ended.
+    NotAllowed, Unconfirmed : the route's rule asks for more than this learner has.
     """
     site = site_of(request)
     with site.writers_turn(), site.database.writing() as session:
         # After the wait for the turn: an answer is as late as its transaction.
         now = site.clock()
         token, learner = _who(request, session, now)
+        _check(request, session, learner, token, now)
         touch_session(session, token, now)
         yield Visit(session, learner, now, token)
 
@@ -88,7 +102,7 @@ def reading_as_anyone(request: Request) -> Iterator[Anyone]:
     with site.database.reading() as session:
         token = read_token(request, site.settings)
         learner = _resolved(request, session, token, now)
-        yield Anyone(session, learner, now)
+        yield Anyone(session, learner, now, token)
 
 
 @contextmanager
@@ -99,7 +113,7 @@ def writing_as_anyone(request: Request) -> Iterator[Anyone]:
         now = site.clock()
         token = read_token(request, site.settings)
         learner = _resolved(request, session, token, now)
-        yield Anyone(session, learner, now)
+        yield Anyone(session, learner, now, token)
 
 
 def _resolved(
@@ -107,7 +121,8 @@ def _resolved(
 ) -> Learner | None:
     if token is None:
         return None
-    return resolve_session(session, token, now, site_of(request).settings.session_days)
+    settings = site_of(request).settings
+    return resolve_session(session, token, now, settings.session_days, settings.sign_in_days)
 
 
 def _who(request: Request, session: Session, now: datetime) -> tuple[str, Learner]:
@@ -116,3 +131,24 @@ def _who(request: Request, session: Session, now: datetime) -> tuple[str, Learne
     if token is None or learner is None:
         raise SignedOut("Your session on this device has ended. Start again from the first page.")
     return token, learner
+
+
+def _check(request: Request, session: Session, learner: Learner, token: str, now: datetime) -> None:
+    """Hold the route's rule against who is asking; a guest's own things need no further look."""
+    rule = rule_for(request)
+    if rule.needs in (Needs.NOBODY, Needs.GUEST) and not rule.confirmed:
+        return
+    role = role_of(session, learner.id)
+    if role not in ENOUGH[rule.needs]:
+        raise NotAllowed(_missing(rule, role))
+    asked_again = rule.confirmed and role is not Role.GUEST
+    if asked_again and not sessions.is_confirmed(session, token, now):
+        raise Unconfirmed("Show that it is you first.")
+
+
+def _missing(rule: Rule, role: Role) -> str:
+    if role is Role.GUEST:
+        return "This needs an account: make one first, your practice stays with it."
+    if rule.needs is Needs.ADMINISTRATOR:
+        return "Only an administrator of this site may do this."
+    return "Only somebody who leads a cohort may do this."

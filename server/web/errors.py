@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from http import HTTPStatus
+from urllib.parse import quote
 
 import structlog
 from fastapi import FastAPI
@@ -14,7 +15,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from server.errors import FundusRoundsError
-from server.web.access import SignedOut
+from server.web.access import SignedOut, Unconfirmed
 from server.web.contexts import ErrorPage, Notice
 from server.web.pages import PRIVATE, see_other, wants_fragment, wants_json
 from server.web.site import site_of
@@ -30,6 +31,7 @@ TITLES = {
     409: "This has moved on",
     413: "That was too much at once",
     422: "Something does not fit",
+    429: "Too many attempts",
     500: "Something went wrong on our side",
     503: "Busy just now",
 }
@@ -57,6 +59,8 @@ def _named(request: Request, problem: Exception) -> Response:
     assert isinstance(problem, FundusRoundsError)
     if isinstance(problem, SignedOut) and not _answers_in_flight(request):
         return _to_first_page(request)
+    if isinstance(problem, Unconfirmed) and not _answers_in_flight(request):
+        return see_other(confirm_address(request))
     if problem.status >= 500:
         log.error("request failed", path=shown_path(request.url.path), problem=repr(problem))
     return answer(request, problem.status, str(problem))
@@ -85,6 +89,12 @@ def _answers_in_flight(request: Request) -> bool:
 def shown_path(path: str) -> str:
     """Return a path as it may stand in a log: without the secrets that some addresses hold."""
     return SECRET.sub("…", path)
+
+
+def confirm_address(request: Request) -> str:
+    """The page that asks for password or passkey, and then leads back to where this came from."""
+    then = request.url.path if request.method == "GET" else "/account"
+    return f"/account/confirm?then={quote(then)}"
 
 
 def _to_first_page(request: Request) -> Response:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from typing import Any
+from typing import Any, Protocol
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
@@ -101,6 +101,12 @@ class Watched:
             self.strangers.append(address)
 
 
+class Served(Protocol):
+    """Where a program is served."""
+
+    address: str
+
+
 Opener = Callable[..., Watched]
 
 
@@ -113,7 +119,7 @@ def opened(browser: Browser, program: Program) -> Iterator[Opener]:
     """
     watched: list[Watched] = []
 
-    def opened_with(served: Program = program, **options: Any) -> Watched:
+    def opened_with(served: Served = program, **options: Any) -> Watched:
         context = browser.new_context(
             base_url=served.address, timezone_id="Europe/London", locale="en-GB", **options
         )

@@ -35,7 +35,8 @@ def test_the_readme_says_what_each_setting_does_and_its_default() -> None:
 
 def test_every_command_is_in_the_readme() -> None:
     names = [
-        command.__name__.removeprefix("server.").removesuffix("_command") for command in COMMANDS
+        command.__name__.removeprefix("server.").removesuffix("_command").replace("_", "-")
+        for command in COMMANDS
     ]
     missing = [
         name for name in names if name != "serve" and f"`python3 -m server {name}" not in README

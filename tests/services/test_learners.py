@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from server.errors import BadInput
-from server.services import learners
+from server.services import learners, sessions
 from server.services.learners import SettingsChange, eyes_in
 from server.storage.engine import Database
 from server.storage.models import WebSessionRow
@@ -42,8 +42,8 @@ def test_a_session_ends_when_asked_and_only_that_one(database: Database) -> None
     with database.writing() as session:
         _, first = learners.new_guest(session, "UTC", NOON)
         _, second = learners.new_guest(session, "UTC", NOON)
-        learners.end_session(session, first)
-        learners.end_session(session, first)
+        sessions.end_session(session, first)
+        sessions.end_session(session, first)
     with database.reading() as session:
         assert learners.resolve_session(session, first, NOON) is None
         assert learners.resolve_session(session, second, NOON) is not None
@@ -59,9 +59,9 @@ def test_a_session_ends_unless_used(database: Database) -> None:
         assert learners.resolve_session(session, token, used, session_days=30) is not None
         gone = used + timedelta(seconds=1)
         assert learners.resolve_session(session, token, gone, session_days=30) is None
-        learners.end_unused_sessions(session, used, 30)
+        sessions.end_old(session, used, session_days=30, sign_in_days=30)
         assert session.scalars(select(WebSessionRow)).all() != []
-        learners.end_unused_sessions(session, gone, 30)
+        sessions.end_old(session, gone, session_days=30, sign_in_days=30)
         assert session.scalars(select(WebSessionRow)).all() == []
 
 

@@ -43,7 +43,7 @@ def test_a_second_tap_on_start_makes_no_second_learner(browser: Browser) -> None
 
 def test_leaving_the_device_ends_the_session_on_the_server(browser: Browser) -> None:
     token = browser.client.cookies["fundus-session"]
-    response = browser.post("/settings/leave-device")
+    response = browser.post("/sign-out")
     assert response.headers["location"] == "/"
     browser.client.cookies.set("fundus-session", token)
     assert browser.get("/progress").status_code == 303

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from server.storage.models.account import (
+    AccountRow,
+    OneTimeLinkRow,
+    PasskeyChallengeRow,
+    PasskeyRow,
+    SignInAttemptRow,
+)
 from server.storage.models.answer import AnswerRow
+from server.storage.models.audit import AuditEventRow
 from server.storage.models.base import Base
 from server.storage.models.calendar_feed import CalendarFeedRow
 from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_state import CardStateRow
+from server.storage.models.cohort import CohortLeadRow, CohortMemberRow, CohortRow
 from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
 from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
 from server.storage.models.learner import LearnerRow, PauseRow
@@ -20,12 +29,17 @@ from server.storage.models.threshold import ThresholdRow
 from server.storage.models.web_session import WebSessionRow
 
 __all__ = [
+    "AccountRow",
     "AnswerRow",
+    "AuditEventRow",
     "Base",
     "CalendarFeedRow",
     "CardRow",
     "CardStateRow",
     "CardVersionRow",
+    "CohortLeadRow",
+    "CohortMemberRow",
+    "CohortRow",
     "DrawTallyRow",
     "EyeRow",
     "EyeWishRow",
@@ -36,11 +50,15 @@ __all__ = [
     "LetterRow",
     "LookRow",
     "MailAddressRow",
+    "OneTimeLinkRow",
+    "PasskeyChallengeRow",
+    "PasskeyRow",
     "PauseRow",
     "PracticeDayRow",
     "PracticeSlotRow",
     "RoundItemRow",
     "RoundRow",
+    "SignInAttemptRow",
     "ThresholdRow",
     "WebSessionRow",
 ]

@@ -22,3 +22,11 @@ class WebSessionRow(Base):
     )
     created_at: Mapped[datetime]
     used_at: Mapped[datetime]
+    device: Mapped[str | None] = mapped_column(String(60))
+    """Browser and system in two words, so that their owner can tell sessions apart."""
+    confirmed_at: Mapped[datetime | None]
+    """When password or passkey was last given here; None for a guest's session."""
+    guest_id: Mapped[UUID | None] = mapped_column(
+        ForeignKey("learner.id", ondelete="SET NULL"), index=True
+    )
+    """The guest who practised in this browser before: the session is theirs again afterwards."""

@@ -1,4 +1,4 @@
-"""A learner's settings, and leaving this device."""
+"""A learner's settings."""
 
 from __future__ import annotations
 
@@ -18,7 +18,6 @@ from server.web.access import reading, writing
 from server.web.contexts import SettingsPage
 from server.web.forms import SettingsForm, day_sent, day_typed
 from server.web.pages import see_other
-from server.web.sessions import drop_token
 from server.web.site import site_of
 
 router = APIRouter(prefix="/settings")
@@ -45,17 +44,6 @@ def save(request: Request, form: Annotated[SettingsForm, Form()]) -> Response:
         context = _page(learner, form, str(problem))
         return site_of(request).pages.render(request, context, status=problem.status)
     return see_other("/settings?saved=true")
-
-
-@router.post("/leave-device")
-def leave_device(request: Request) -> Response:
-    """End the session on this device."""
-    site = site_of(request)
-    with writing(request) as visit:
-        learners.end_session(visit.session, visit.token)
-    response = see_other("/")
-    drop_token(response, site.settings)
-    return response
 
 
 def _stored(learner: Learner) -> SettingsForm:

@@ -17,6 +17,7 @@ from server.web.forms import StartForm
 from server.web.pages import see_other
 from server.web.sessions import set_token
 from server.web.site import site_of
+from server.web.visitors import browser_of
 
 router = APIRouter()
 
@@ -39,7 +40,7 @@ def start(request: Request, form: Annotated[StartForm, Form()]) -> Response:
     with writing_as_anyone(request) as visit:
         if visit.learner is not None:
             return see_other("/")
-        _, token = learners.new_guest(visit.session, form.timezone, visit.now)
+        _, token = learners.new_guest(visit.session, form.timezone, visit.now, browser_of(request))
     response = see_other("/welcome")
     set_token(response, site.settings, token)
     return response

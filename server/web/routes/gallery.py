@@ -34,6 +34,7 @@ from server.web.overlays import mask_outlines
 from server.web.pages import see_other, wants_fragment
 from server.web.sessions import set_token
 from server.web.site import Site, site_of
+from server.web.visitors import browser_of
 
 router = APIRouter(prefix="/gallery")
 
@@ -100,7 +101,9 @@ def remark(request: Request, form: Annotated[RemarkForm, Form()]) -> Response:
     with writing_as_anyone(request) as visit:
         learner = visit.learner
         if learner is None:
-            learner, token = learners.new_guest(visit.session, "UTC", visit.now)
+            learner, token = learners.new_guest(
+                visit.session, "UTC", visit.now, browser_of(request)
+            )
         remarks.remark(
             visit.session, learner, form.remark_id, form.number, form.text, form.name, visit.now
         )

@@ -1,0 +1,1 @@
+"""How somebody shows who they are: passwords, passkeys, tokens. No database, no web."""

@@ -1,0 +1,1 @@
+"""Accounts: making one, signing in, getting back in, and who may do what."""

@@ -1,0 +1,123 @@
+"""Accounts, and the cohorts that decide who may see whose, in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from uuid import UUID
+
+from sqlalchemy import exists, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from server.storage.models import (
+    AccountRow,
+    CohortLeadRow,
+    CohortMemberRow,
+    CohortRow,
+    LearnerRow,
+)
+
+
+@dataclass(frozen=True)
+class Person:
+    """Somebody with an account, as leads and administrators see them."""
+
+    learner_id: UUID
+    sign_in_name: str
+    name: str
+    administrator: bool
+
+
+def get(session: Session, learner_id: UUID) -> AccountRow | None:
+    """Return a learner's account, or None for a guest."""
+    return session.get(AccountRow, learner_id)
+
+
+def of_key(session: Session, key: str) -> AccountRow | None:
+    """Return the account of a folded sign-in name, or None."""
+    return session.scalar(select(AccountRow).where(AccountRow.sign_in_key == key))
+
+
+def add(session: Session, row: AccountRow) -> bool:
+    """Store a new account; False when somebody else has just taken its name."""
+    try:
+        with session.begin_nested():
+            session.add(row)
+            session.flush()
+    except IntegrityError:
+        return False
+    return True
+
+
+def has_administrator(session: Session) -> bool:
+    """Whether anybody administers this site."""
+    return bool(session.scalar(select(exists().where(AccountRow.administrator))))
+
+
+def leads_any(session: Session, learner_id: UUID) -> bool:
+    """Whether somebody leads a cohort that is not archived."""
+    return bool(
+        session.scalar(
+            select(
+                exists().where(
+                    CohortLeadRow.learner_id == learner_id,
+                    CohortLeadRow.cohort_id == CohortRow.id,
+                    CohortRow.archived_at.is_(None),
+                )
+            )
+        )
+    )
+
+
+def leads_somebody(session: Session, lead_id: UUID, learner_id: UUID) -> bool:
+    """Whether a learner belongs to a cohort, not archived, that somebody leads."""
+    return bool(
+        session.scalar(
+            select(
+                exists().where(
+                    CohortLeadRow.learner_id == lead_id,
+                    CohortMemberRow.learner_id == learner_id,
+                    CohortMemberRow.cohort_id == CohortLeadRow.cohort_id,
+                    CohortLeadRow.cohort_id == CohortRow.id,
+                    CohortRow.archived_at.is_(None),
+                )
+            )
+        )
+    )
+
+
+def people(
+    session: Session, *, beginning: str, lead_id: UUID | None, limit: int
+) -> Sequence[Person]:
+    """Return accounts by name, those whose folded name begins so; with a lead, only their own.
+
+    Parameters
+    ----------
+    beginning : first letters of a folded sign-in name; empty for all.
+    lead_id : whose cohorts' members are wanted; None for everybody.
+    limit : how many at most.
+    """
+    query = (
+        select(
+            AccountRow.learner_id,
+            AccountRow.sign_in_name,
+            LearnerRow.name,
+            AccountRow.administrator,
+        )
+        .join(LearnerRow, LearnerRow.id == AccountRow.learner_id)
+        .where(AccountRow.sign_in_key.startswith(beginning, autoescape=True))
+        .order_by(AccountRow.sign_in_key)
+        .limit(limit)
+    )
+    if lead_id is not None:
+        query = query.where(
+            exists().where(
+                CohortLeadRow.learner_id == lead_id,
+                CohortMemberRow.learner_id == AccountRow.learner_id,
+                CohortMemberRow.cohort_id == CohortLeadRow.cohort_id,
+                CohortLeadRow.cohort_id == CohortRow.id,
+                CohortRow.archived_at.is_(None),
+            )
+        )
+    return [Person(*row) for row in session.execute(query)]

@@ -1,0 +1,87 @@
+"""An account: how a learner is known when they sign in, and what they sign in with."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from sqlalchemy import BigInteger, ForeignKey, LargeBinary, String
+from sqlalchemy.orm import Mapped, mapped_column
+
+from server.storage.models.base import Base
+
+
+class AccountRow(Base):
+    """A learner's account; a learner without one is a guest."""
+
+    __tablename__ = "account"
+
+    learner_id: Mapped[UUID] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), primary_key=True
+    )
+    sign_in_name: Mapped[str] = mapped_column(String(40))
+    """As the learner wrote it."""
+    sign_in_key: Mapped[str] = mapped_column(String(120), unique=True)
+    """The name folded, so that two accounts never differ by case or width alone."""
+    password_hash: Mapped[str] = mapped_column(String(200))
+    password_set_at: Mapped[datetime]
+    administrator: Mapped[bool]
+    created_at: Mapped[datetime]
+
+
+class PasskeyRow(Base):
+    """A public key that a learner's device made for this site (W3C Web Authentication)."""
+
+    __tablename__ = "passkey"
+
+    credential_id: Mapped[str] = mapped_column(String(1400), primary_key=True)
+    """In base64url, as the browser sends it (at most 1023 bytes)."""
+    learner_id: Mapped[UUID] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), index=True
+    )
+    public_key: Mapped[bytes] = mapped_column(LargeBinary)
+    sign_count: Mapped[int] = mapped_column(BigInteger)
+    name: Mapped[str] = mapped_column(String(60))
+    created_at: Mapped[datetime]
+    used_at: Mapped[datetime | None]
+
+
+class PasskeyChallengeRow(Base):
+    """A challenge given to a browser: answered once, within minutes, or never."""
+
+    __tablename__ = "passkey_challenge"
+
+    challenge_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+    purpose: Mapped[str] = mapped_column(String(16))
+    learner_id: Mapped[UUID | None] = mapped_column(ForeignKey("learner.id", ondelete="CASCADE"))
+    """Whose it is; nobody's yet for a sign-in."""
+    created_at: Mapped[datetime]
+
+
+class OneTimeLinkRow(Base):
+    """A link that opens one door once: known by the SHA-256 of its token only."""
+
+    __tablename__ = "one_time_link"
+
+    token_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+    purpose: Mapped[str] = mapped_column(String(16))
+    learner_id: Mapped[UUID | None] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), index=True
+    )
+    """Whose account it opens; nobody's for the administrator's link."""
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime | None]
+    """None: valid until used."""
+
+
+class SignInAttemptRow(Base):
+    """An attempt that has not succeeded, counted for a while and then deleted."""
+
+    __tablename__ = "sign_in_attempt"
+
+    id: Mapped[UUID] = mapped_column(primary_key=True)
+    made_at: Mapped[datetime] = mapped_column(index=True)
+    name_hash: Mapped[str] = mapped_column(String(64), index=True)
+    """SHA-256 of the folded sign-in name, whether or not there is such an account."""
+    address_hash: Mapped[str] = mapped_column(String(64), index=True)
+    """SHA-256 of the network address (of its /64 for IPv6)."""

@@ -1,0 +1,102 @@
+"""How sessions, passkeys and acts are put into words on a page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from server.services.accounts.passkeys import Passkey
+from server.services.sessions import OpenSession, WaitingGuest
+from server.storage.audit import AuditEvent
+from server.web.account_contexts import Line
+from server.web.wording import count, short_date
+
+ACTS = {
+    "administrator-link": "A link for an administrator was made",
+    "administrator": "Became an administrator",
+    "recovery-link": "A one-time link to set a new password was made",
+    "recovered": "A new password was set with a one-time link",
+}
+"""Name of an act in the trail, and its words."""
+
+SAID = {
+    "made": "Your account is made. Your practice belongs to it now, on every device you sign in.",
+    "password": "Your password is changed. Every other session has ended.",
+    "session": "The session has ended.",
+    "others": "Every other session has ended.",
+    "passkey": "The passkey is kept. You can sign in with it from now on.",
+    "passkey-removed": "The passkey is removed.",
+    "recovered": "Your new password is set, and every earlier session has ended.",
+    "administrator": "You administer this site now.",
+}
+"""What a page says when it comes after something that was done."""
+
+
+def moment(at: datetime, timezone: str, now: datetime) -> str:
+    """Return a moment as the learner's clock showed it: 'today, 09:14' or 'Tue 2 Dec'."""
+    local, today = at.astimezone(ZoneInfo(timezone)), now.astimezone(ZoneInfo(timezone))
+    if local.date() == today.date():
+        return f"today, {local:%H:%M}"
+    year = f" {local.year}" if local.year != today.year else ""
+    return short_date(local.date()) + year
+
+
+def session_lines(
+    sessions: Sequence[OpenSession], timezone: str, now: datetime
+) -> tuple[Line, ...]:
+    """Return a line for every session."""
+    return tuple(
+        Line(
+            id=one.id,
+            what=one.device,
+            when=f"begun {moment(one.created_at, timezone, now)}"
+            if one.is_this
+            else f"last used {moment(one.used_at, timezone, now)}",
+            is_this=one.is_this,
+        )
+        for one in sessions
+    )
+
+
+def passkey_lines(passkeys: Sequence[Passkey], timezone: str, now: datetime) -> tuple[Line, ...]:
+    """Return a line for every passkey."""
+    return tuple(
+        Line(
+            id=one.id,
+            what=one.name,
+            when=f"made {moment(one.created_at, timezone, now)}, "
+            + (
+                f"last used {moment(one.used_at, timezone, now)}" if one.used_at else "not used yet"
+            ),
+        )
+        for one in passkeys
+    )
+
+
+def act_lines(acts: Sequence[AuditEvent], timezone: str, now: datetime) -> tuple[Line, ...]:
+    """Return a line for every act: what was done, by whom and to whose account."""
+    lines = []
+    for number, act in enumerate(acts):
+        by = "on the server's command line" if act.by_command else _name(act.actor)
+        words = (
+            f"{ACTS.get(act.act, act.act)}, by {by}"
+            if not act.by_command
+            else (f"{ACTS.get(act.act, act.act)} {by}")
+        )
+        if act.subject and act.subject != act.actor:
+            words += f", for {act.subject}"
+        lines.append(Line(id=str(number), what=words, when=moment(act.at, timezone, now)))
+    return tuple(lines)
+
+
+def waiting_words(waiting: WaitingGuest | None, timezone: str, now: datetime) -> str:
+    """Return what practice waits in this browser; empty for none."""
+    if waiting is None:
+        return ""
+    since = moment(waiting.since, timezone, now)
+    return f"{count(waiting.answers, 'answer')} since {since}"
+
+
+def _name(name: str | None) -> str:
+    return name if name is not None else "an account that is deleted"

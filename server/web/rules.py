@@ -1,0 +1,172 @@
+"""Who may ask for what: every route's rule, in one table.
+
+A route that is not listed here answers 404 (``listed`` runs before each of
+them), and ``tests/web/test_rules.py`` asks for every route as everybody, for
+their own things and for others'.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from starlette.requests import Request
+
+from server.errors import NotFound
+from server.services.accounts.roles import Role
+
+
+class Needs(StrEnum):
+    """What somebody must at least be."""
+
+    NOBODY = "nobody"
+    """Anybody, visitors included."""
+    GUEST = "guest"
+    """Somebody who practises, with or without an account."""
+    ACCOUNT = "account"
+    LEAD = "lead"
+    """A lead, for their own cohorts; an administrator, for everybody."""
+    ADMINISTRATOR = "administrator"
+
+
+class Whose(StrEnum):
+    """Whose things a route shows or changes."""
+
+    NOBODYS = "nobody's"
+    """The same for everybody."""
+    OWN = "own"
+    """The asker's own: anything else is not found."""
+    LOOKED_AFTER = "looked after"
+    """Of a learner in one of the asker's cohorts, or of anybody for an administrator."""
+    BEARERS = "bearer's"
+    """Whoever holds the secret in the address."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The rule of one route.
+
+    ``confirmed`` asks for password or passkey within the last minutes, where the
+    asker has any.
+    """
+
+    needs: Needs
+    whose: Whose = Whose.NOBODYS
+    confirmed: bool = False
+
+
+PUBLIC = Rule(Needs.NOBODY)
+OWN = Rule(Needs.GUEST, Whose.OWN)
+ACCOUNT = Rule(Needs.ACCOUNT, Whose.OWN)
+CONFIRMED = Rule(Needs.ACCOUNT, Whose.OWN, confirmed=True)
+OWN_CONFIRMED = Rule(Needs.GUEST, Whose.OWN, confirmed=True)
+LINK = Rule(Needs.NOBODY, Whose.BEARERS)
+
+RULES: dict[tuple[str, str], Rule] = {
+    ("GET", "/"): PUBLIC,
+    ("POST", "/start"): PUBLIC,
+    ("GET", "/welcome"): OWN,
+    ("POST", "/welcome"): OWN,
+    # Practice.
+    ("POST", "/rounds"): OWN,
+    ("GET", "/rounds/{round_id}"): OWN,
+    ("GET", "/rounds/{round_id}/next"): OWN,
+    ("POST", "/rounds/{round_id}/leave"): OWN,
+    ("GET", "/looks/{look_id}"): OWN,
+    ("POST", "/looks/{look_id}/answer"): OWN,
+    ("GET", "/progress"): OWN,
+    ("GET", "/progress/{finding}"): OWN,
+    ("GET", "/settings"): OWN,
+    ("POST", "/settings"): OWN,
+    # Reminders and the calendar.
+    ("GET", "/reminders"): OWN,
+    ("POST", "/reminders"): OWN,
+    ("POST", "/reminders/calendar"): OWN,
+    ("POST", "/reminders/calendar/stop"): OWN,
+    ("POST", "/reminders/mail"): OWN,
+    ("POST", "/reminders/mail/remove"): OWN,
+    ("GET", "/reminders/confirm/{secret}"): LINK,
+    ("POST", "/reminders/confirm/{secret}"): LINK,
+    ("GET", "/reminders/stop/{secret}"): LINK,
+    ("POST", "/reminders/stop/{secret}"): LINK,
+    ("GET", "/calendar/{secret}.ics"): LINK,
+    ("HEAD", "/calendar/{secret}.ics"): LINK,
+    # To read.
+    ("GET", "/reading"): PUBLIC,
+    ("GET", "/findings"): PUBLIC,
+    ("GET", "/about"): PUBLIC,
+    # To try out the bedside view; nothing is kept of it.
+    ("GET", "/bedside"): PUBLIC,
+    ("GET", "/bedside/{number}"): PUBLIC,
+    ("GET", "/bedside/{number}/fields"): PUBLIC,
+    ("POST", "/bedside/{number}"): PUBLIC,
+    # Reviewers come without an account; a remark makes them a guest.
+    ("GET", "/gallery"): PUBLIC,
+    ("GET", "/gallery/plates/{number}"): PUBLIC,
+    ("GET", "/gallery/{kind}"): PUBLIC,
+    ("GET", "/gallery/{kind}/{variant}"): PUBLIC,
+    ("POST", "/gallery/remarks"): PUBLIC,
+    # Accounts.
+    ("GET", "/sign-in"): PUBLIC,
+    ("POST", "/sign-in"): PUBLIC,
+    ("POST", "/sign-out"): OWN,
+    ("POST", "/sign-out-everywhere"): OWN,
+    ("GET", "/account"): OWN,
+    ("POST", "/account"): OWN,
+    ("GET", "/account/confirm"): ACCOUNT,
+    ("POST", "/account/confirm"): ACCOUNT,
+    ("GET", "/account/password"): CONFIRMED,
+    ("POST", "/account/password"): CONFIRMED,
+    ("POST", "/account/sessions/{session_id}/end"): OWN,
+    ("GET", "/account/passkeys"): CONFIRMED,
+    ("POST", "/account/passkeys"): CONFIRMED,
+    ("POST", "/account/passkeys/options"): CONFIRMED,
+    ("POST", "/account/passkeys/{passkey_id}/remove"): CONFIRMED,
+    ("POST", "/sign-in/passkey/options"): PUBLIC,
+    ("POST", "/sign-in/passkey"): PUBLIC,
+    ("POST", "/account/confirm/passkey/options"): ACCOUNT,
+    ("POST", "/account/confirm/passkey"): ACCOUNT,
+    ("GET", "/account/export"): OWN,
+    ("GET", "/account/delete"): OWN_CONFIRMED,
+    ("POST", "/account/delete"): OWN_CONFIRMED,
+    ("GET", "/links/{token}"): LINK,
+    ("POST", "/links/{token}"): LINK,
+    # Other people's accounts.
+    ("GET", "/people"): Rule(Needs.LEAD, Whose.LOOKED_AFTER),
+    ("POST", "/people/{learner_id}/link"): Rule(Needs.LEAD, Whose.LOOKED_AFTER, confirmed=True),
+    ("GET", "/people/audit"): Rule(Needs.ADMINISTRATOR),
+    # Files and health.
+    ("GET", "/static/{digest}/{name:path}"): PUBLIC,
+    ("GET", "/pictures/{digest}.webp"): PUBLIC,
+    ("GET", "/healthz"): PUBLIC,
+    ("HEAD", "/healthz"): PUBLIC,
+    ("GET", "/readyz"): PUBLIC,
+    ("HEAD", "/readyz"): PUBLIC,
+}
+
+ENOUGH: dict[Needs, frozenset[Role]] = {
+    Needs.NOBODY: frozenset(Role),
+    Needs.GUEST: frozenset(Role) - {Role.VISITOR},
+    Needs.ACCOUNT: frozenset({Role.LEARNER, Role.LEAD, Role.ADMINISTRATOR}),
+    Needs.LEAD: frozenset({Role.LEAD, Role.ADMINISTRATOR}),
+    Needs.ADMINISTRATOR: frozenset({Role.ADMINISTRATOR}),
+}
+
+
+def rule_for(request: Request) -> Rule:
+    """Return the rule of the route that a request came to.
+
+    Raises
+    ------
+    NotFound : the route is not in the table.
+    """
+    route = request.scope.get("route")
+    rule = RULES.get((request.method, getattr(route, "path", "")))
+    if rule is None:
+        raise NotFound("There is no such page.")
+    return rule
+
+
+async def listed(request: Request) -> None:
+    """Refuse a route that has no rule, before anything of it runs."""
+    rule_for(request)

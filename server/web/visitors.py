@@ -1,0 +1,25 @@
+"""What a request says of where it comes from: its browser, its address, and our own host."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+
+from server.identity.devices import device_of
+from server.identity.passkeys import Party
+
+
+def browser_of(request: Request) -> str:
+    """The browser and its system in a few words."""
+    return device_of(request.headers.get("user-agent", ""))
+
+
+def address_of(request: Request) -> str:
+    """The network address; behind a proxy, the one that the web server takes from it."""
+    return request.client.host if request.client else ""
+
+
+def party_of(request: Request) -> Party:
+    """This site, as the browser of this request knows it."""
+    return Party(
+        host=request.url.hostname or "", origin=f"{request.url.scheme}://{request.url.netloc}"
+    )

@@ -1,0 +1,120 @@
+"""Plain functions that make accounts, cohorts, and a learner with a row in every table."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from functools import lru_cache
+from uuid import UUID, uuid4
+
+from sqlalchemy.orm import Session
+
+from server.rendering.eye import RENDERER_VERSION
+from server.services import learners, pauses, sessions
+from server.services.accounts import account as accounts
+from server.services.accounts.account import Account, Credentials, NewPassword
+from server.services.gallery import remarks
+from server.services.learners import Learner, SettingsChange
+from server.services.reminders import addresses, feeds, slots
+from server.storage import audit, one_time_links, passkeys
+from server.storage.models import (
+    CohortLeadRow,
+    CohortMemberRow,
+    CohortRow,
+    PasskeyRow,
+)
+from tests import factories
+from tests.factories import NOON
+
+PASSWORD = "four unrelated green words"
+
+PLATE = f"pale-disc.temporal.65.7rm50.p45.v{RENDERER_VERSION}"
+
+
+@lru_cache
+def hashed(password: str = PASSWORD) -> NewPassword:
+    """Return a hashed password, hashed once per test process."""
+    return accounts.checked_password(password, "")
+
+
+def account(
+    session: Session,
+    name: str,
+    *,
+    learner: Learner | None = None,
+    administrator: bool = False,
+    now: datetime = NOON,
+) -> Account:
+    """Make an account, of a new guest unless told whose."""
+    return accounts.make_account(
+        session,
+        learner or factories.guest(session),
+        Credentials(name, hashed()),
+        now,
+        administrator=administrator,
+    )
+
+
+def signed_in(session: Session, learner_id: UUID, now: datetime = NOON) -> str:
+    """Sign somebody in and return the session's token."""
+    return sessions.sign_in(session, learner_id, now, device="Firefox on Android", replaced=None)
+
+
+def cohort(
+    session: Session, *, leads: tuple[UUID, ...] = (), members: tuple[UUID, ...] = ()
+) -> CohortRow:
+    """Make a cohort."""
+    row = CohortRow(id=uuid4(), name="Third years", created_at=NOON, archived_at=None)
+    session.add(row)
+    session.flush()
+    session.add_all(CohortLeadRow(cohort_id=row.id, learner_id=one, since=NOON) for one in leads)
+    session.add_all(
+        CohortMemberRow(cohort_id=row.id, learner_id=one, joined_at=NOON) for one in members
+    )
+    session.flush()
+    return row
+
+
+def passkey(session: Session, learner_id: UUID, name: str = "Chrome on Android") -> PasskeyRow:
+    """Store a passkey that no device holds."""
+    row = PasskeyRow(
+        credential_id=uuid4().hex,
+        learner_id=learner_id,
+        public_key=b"\x01\x02",
+        sign_count=0,
+        name=name,
+        created_at=NOON,
+        used_at=None,
+    )
+    passkeys.add(session, row)
+    return row
+
+
+def with_everything(session: Session, name: str) -> Learner:
+    """Return a learner with an account and at least one row in every table that can hold one.
+
+    A table added later gets its row here; ``tests/services/test_privacy.py``
+    says which one is missing.
+    """
+    learner = factories.guest(session)
+    learners.update_settings(session, learner, SettingsChange(name=f"Dr {name}"))
+    factories.practise(session, learner, right=False)
+    account(session, name, learner=learner)
+    signed_in(session, learner.id)
+    passkey(session, learner.id)
+    cohort(session, leads=(learner.id,), members=(learner.id,))
+    passkeys.add_challenge(session, uuid4().hex, "make", learner.id, NOON)
+    one_time_links.replace(
+        session,
+        uuid4().hex,
+        purpose="recovery",
+        learner_id=learner.id,
+        now=NOON,
+        expires_at=None,
+    )
+    audit.add(session, "recovery-link", NOON, actor_id=None, subject_id=learner.id)
+    slots.set_slot(session, learner, NOON, minute_of_day=18 * 60, weekdays=(1, 3), alarm=False)
+    feeds.make_feed(session, learner, feeds.new_secret(), NOON)
+    addresses.give_address(session, learner, f"{name}@example.org", NOON)
+    pauses.add(session, learner, date(2026, 12, 20), date(2027, 1, 3), NOON.date())
+    remarks.remark(session, learner, uuid4(), PLATE, f"Too pale, says {name}.", name, NOON)
+    return learner
