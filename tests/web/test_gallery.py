@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 
 from server.cli import main
 from server.jobs.gallery_drawing import PlateTask, draw_plates
+from server.rendering.eye import RENDERER_VERSION
 from server.rendering.features import painters
 from server.services.gallery import plates
 from server.storage.models import GalleryPlateRow, GalleryRemarkRow
@@ -19,7 +20,7 @@ from tests.web.conftest import HTMX, Browser, hidden_fields, one
 from tests.web.test_pages import check_sound
 
 PALE = "/gallery/pale-disc"
-NUMBER = "pale-disc.temporal.65.7rm50.p45.v1"
+NUMBER = f"pale-disc.temporal.65.7rm50.p45.v{RENDERER_VERSION}"
 
 
 def draw_waiting(browser: Browser, folder: Path) -> int:
@@ -74,7 +75,7 @@ def test_a_row_is_drawn_when_it_is_asked_for(visitor: Browser, tmp_path: Path) -
     assert len(done.css("img")) == len(strip.css("figure"))
     text = done.text()
     assert "rim redness down by" in text
-    assert "pale-disc.temporal.65.7ld45.d22.v1" in text
+    assert f"pale-disc.temporal.65.7ld45.d22.v{RENDERER_VERSION}" in text
 
 
 def test_without_script_a_row_has_an_address_of_its_own(visitor: Browser) -> None:
