@@ -87,6 +87,29 @@ def test_it_makes_its_folder_and_tables_says_where_it_is_and_ends_when_told(tmp_
     assert [path.name for path in program.folder.glob("*.db*")] == ["fundus-rounds.db"]
 
 
+def test_only_the_first_start_hands_out_the_administrators_link(tmp_path: Path) -> None:
+    program = Program(tmp_path / "data", **QUIET)
+    for _ in range(2):
+        program.start()
+        program.stop()
+    (path,) = re.findall(rf"{program.address}(/links/\S+) first administers", program.log())
+    # Another is made by a command, and voids the one that nobody used.
+    made = serve("administrator-link", "--data", str(program.folder))
+    assert made.returncode == 0, made.stderr
+    (another,) = re.findall(r"/links/\S+", made.stdout)
+    program.start()
+    try:
+        statuses = [httpx.get(program.address + one).status_code for one in (path, another)]
+    finally:
+        program.stop()
+    assert statuses == [404, 200]
+
+
+def test_tidying_says_what_it_deleted(tmp_path: Path) -> None:
+    result = serve("tidy", "--data", str(tmp_path / "data"))
+    assert (result.returncode, result.stdout) == (0, "0 guests deleted.\n"), result.stderr
+
+
 def test_a_second_start_finds_everything_as_it_was(tmp_path: Path) -> None:
     program = Program(tmp_path / "data", **QUIET)
     program.start()
