@@ -61,8 +61,8 @@ def run(arguments: argparse.Namespace) -> int:
     """
     # Imported here so that other commands start without numpy.
     from server.errors import BadInput
-    from server.scheduling.memory_models import MODELS
     from server.simulation.categories import LESSONS, teach
+    from server.simulation.memory_models import MODELS
     from server.simulation.runs import compare, runs_in
     from server.simulation.scenarios import SCENARIOS, scenario
 
@@ -103,15 +103,16 @@ def table(results: Sequence[Comparison]) -> str:
     oracle = by_name["oracle"]
     ours = by_name["ours"]
     lines = [
-        f"{'policy':<24}{'at end':>8}{'at test':>9}{'±SE':>7}{'/oracle':>9}"
+        f"{'policy':<24}{'at end':>8}{'at test':>9}{'±SE':>7}{'/oracle':>9}{'±SE':>7}"
         f"{'minutes':>9}{'cards/h':>9}{'ours leads by':>20}"
     ]
     for result in results:
         lead, error = ours.lead_over(result)
+        ratio, ratio_error = result.ratio_to(oracle)
         led = "" if result is ours else f"{lead:+.3f} ± {error:.3f}"
         lines.append(
             f"{result.policy:<24}{result.at_end:>8.3f}{result.at_test:>9.3f}"
-            f"{result.standard_error:>7.3f}{result.at_test / oracle.at_test:>9.3f}"
+            f"{result.standard_error:>7.3f}{ratio:>9.3f}{ratio_error:>7.3f}"
             f"{result.minutes:>9.0f}{result.cards_an_hour:>9.1f}{led:>20}"
         )
     return "\n".join(lines)

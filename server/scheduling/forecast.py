@@ -28,6 +28,12 @@ NEW_SHARE_OF_A_DAY = 1 / 2
 SLOW_NEW_SHARE = 1 / 6
 """And so much when it will not fit: a card never met is surely not known."""
 
+HELD_BEFORE_MORE = 1 / 2
+"""Of the cards met, the share that must be held before more are met ..."""
+
+SOON_AGAIN_DAYS = 7
+"""... once they are too many to come round within so many days."""
+
 
 def due_counts(
     states: Iterable[CardState], today: date, days: int, rotation_on: date | None = None
@@ -102,16 +108,23 @@ def admissible(
     looks_today : those that fit into a day on which the learner does practise;
         None for as many as on the average day.
     """
+    pace = looks_a_day if looks_today is None else looks_today
     known = [state for state in states if not state.is_new]
+    if not holds_enough(known, looks_a_day, looks_a_review=looks_a_review):
+        return 0
     left = days_left(today, rotation_on)
-    days = left if left is not None and left > 0 else MAINTENANCE_HORIZON
+    if left is None or left <= 0:
+        if is_crowded(known, today, pace, looks_a_review=looks_a_review):
+            return 0
+        days, slow_share = MAINTENANCE_HORIZON, 0.0
+    else:
+        days, slow_share = left, SLOW_NEW_SHARE
     needed = sum(due_counts(known, today, days, rotation_on)) * looks_a_review
     each = looks_of_a_new_card(today, days, rotation_on) * looks_a_review
     fitting = int((looks_a_day * days - needed) / each)
-    today_so_far = _met(known, today)
-    pace = looks_a_day if looks_today is None else looks_today
-    quickly = int(pace * NEW_SHARE_OF_A_DAY) - today_so_far
-    slowly = round(pace * SLOW_NEW_SHARE) - today_so_far
+    met_today = _met(known, today)
+    quickly = int(pace * NEW_SHARE_OF_A_DAY) - met_today
+    slowly = round(pace * slow_share) - met_today
     return max(0, min(fitting, quickly), slowly)
 
 
@@ -130,6 +143,51 @@ def _met(states: Iterable[CardState], today: date) -> int:
     return sum(
         state.repetition <= 1 and state.lapses == 0 and state.last_on == today for state in states
     )
+
+
+def holds_enough(
+    states: Sequence[CardState],
+    looks_a_day: float,
+    *,
+    looks_a_review: float = LOOKS_A_REVIEW,
+) -> bool:
+    """Tell whether a learner holds enough of the cards met to meet more.
+
+    A card is held if its last scheduled answer was right. Practice pays most on
+    what is likely to be recalled (Eglington & Pavlik, *npj Sci Learn* 5 (2020)
+    15), and items added faster than they are learned take recall of all down
+    (Reddy et al., KDD 2016): a learner who spreads few minutes over many cards
+    fails them at every return. So as soon as there are more cards than come
+    round within a week, half of them must be held. The half and the week are
+    ours, tried on simulated learners under both models of `simulation.memory_models`.
+
+    Parameters
+    ----------
+    states : of the cards met so far.
+    looks_a_day : as in `admissible`.
+    """
+    if len(states) * looks_a_review <= looks_a_day * SOON_AGAIN_DAYS:
+        return True
+    held = sum(state.repetition > 0 for state in states)
+    return held >= HELD_BEFORE_MORE * len(states)
+
+
+def is_crowded(
+    states: Iterable[CardState],
+    today: date,
+    looks_today: float,
+    *,
+    looks_a_review: float = LOOKS_A_REVIEW,
+) -> bool:
+    """Tell whether more is due than today's practice holds.
+
+    Parameters
+    ----------
+    states : of all cards, new ones included.
+    looks_today : looks that fit into today's practice.
+    """
+    due = sum(state.is_due(today) for state in states)
+    return due * looks_a_review > looks_today
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,16 +109,27 @@ def days_left(today: date, rotation_on: date | None) -> int | None:
     return None if rotation_on is None else (rotation_on - today).days
 
 
-def repeats_today_with_remedies(quality: int) -> bool:
+def repeats_today_with_remedies(quality: int, *, crowded: bool = False) -> bool:
     """Tell whether an answer brings the card back, once, on the same day.
 
     The published rules repeat every answer below 4. Under both models of
-    `memory_models`, a second look within minutes adds little for the time it
-    takes, and the time is better spent on other cards: repeating below 4, or
-    only what was wrong, loses recall in every scenario of `simulation`. What is kept is the
+    `simulation.memory_models`, a second look within minutes adds little for the
+    time it takes, and the time is better spent on other cards: repeating below
+    4, or only what was wrong, loses recall in every scenario. What is kept is the
     repeat after a confident error or an abnormal eye called normal (quality
     0), which corrects best when it is fed back (Butterfield & Metcalfe 2001)
-    and was given first priority in the largest trial (Price et al. 2024).
+    and was given first priority in the largest trial (Price et al. 2024); and
+    that only where there is time to spare. On a crowded day it would take the
+    place of a card that is due.
+
+    Parameters
+    ----------
+    quality : 0 to 5.
+    crowded : more is due than today's practice holds (`forecast.is_crowded`).
+
+    Raises
+    ------
+    BadInput : the quality is not a whole number from 0 to 5.
     """
     check_quality(quality)
-    return quality == 0
+    return quality == 0 and not crowded

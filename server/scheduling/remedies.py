@@ -74,7 +74,7 @@ def credited_growth(interval_days: int, elapsed_days: int, easiness: int, qualit
 
     The base that easiness multiplies is the interval plus half the delay, or a
     quarter of it after a laboured success (quality 3), rounded up to whole
-    days. Every memory model in `memory_models` takes recall after a longer gap
+    days. Every memory model in `simulation.memory_models` takes recall after a longer gap
     as the stronger evidence; how much to credit is our choice.
 
     Parameters

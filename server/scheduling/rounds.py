@@ -60,7 +60,7 @@ class CardInPlay(Slot):
     mimics : for a look-alike, the finding it resembles.
     order : place in the curriculum; plain examples before subtle ones.
     confident_error : the last answer was wrong although the learner was sure.
-    owes_repeat : answered below quality 4 today and not yet repeated.
+    owes_repeat : today's answer asks for another look today, not yet taken.
     seen_today : looked at today, also for mere practice.
     confusions : how often the learner took this look-alike for the finding, less
         how often they have told it apart since.
@@ -81,7 +81,7 @@ def overdue(state: CardState, today: date) -> float:
     Intervals below a week count as a week. Otherwise cards that keep failing,
     and so have intervals of a day, would take the whole round whenever more is
     due than fits, while well-kept ones decay; simulated learners keep more of
-    the deck this way, under either model of `memory_models`.
+    the deck this way, under either model of `simulation.memory_models`.
     """
     return days_between(state.last_on, today) / max(SHORTEST_IN_PROPORTION, state.interval_days)
 
@@ -254,11 +254,11 @@ def _new_cards(
     fresh = _by_group(cards)
     introduced = _met(cards)
     blocks: list[tuple[CardInPlay, ...]] = []
-    waiting = list(dict.fromkeys(card.finding for card in fresh if card.finding not in introduced))
+    waiting = [card.finding for card in fresh if card.finding not in introduced]
     left = wanted
-    for finding in waiting:
+    for finding in dict.fromkeys(waiting):
         follow = sum(_may_follow(card, introduced) for card in fresh)
-        if left < 2 or (len(blocks) >= FIRST_MEETINGS and follow >= left):
+        if left < 1 or (len(blocks) >= FIRST_MEETINGS and follow >= left):
             break
         block = _first_meeting(finding, fresh, cards, in_hand, left)
         if not block:

@@ -17,8 +17,8 @@ from random import Random
 
 import numpy as np
 
-from server.scheduling.memory_models import Floats
 from server.scheduling.threshold import Look, ThresholdEstimate
+from server.simulation.memory_models import Floats
 from server.simulation.runs import standard_error
 
 LOOKS = 360

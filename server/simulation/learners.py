@@ -8,8 +8,8 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from server.scheduling.memory_models import Floats, Memory
 from server.scheduling.quality import Certainty, Outcome
+from server.simulation.memory_models import Floats, Memory
 from server.simulation.scenarios import Scenario
 
 FIRST_DAY = date(2026, 1, 5)

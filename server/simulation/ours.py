@@ -6,7 +6,12 @@ from collections import Counter
 from dataclasses import replace
 from datetime import date, timedelta
 
-from server.scheduling.forecast import admissible, admissible_to_spare
+from server.scheduling.forecast import (
+    admissible,
+    admissible_to_spare,
+    is_crowded,
+    looks_in,
+)
 from server.scheduling.plan import repeats_today_with_remedies, review_with_remedies
 from server.scheduling.quality import Certainty, Outcome, quality, usual_seconds
 from server.scheduling.rounds import CardInPlay, compose
@@ -24,7 +29,12 @@ from server.simulation.scenarios import Scenario
 
 ROUND_LENGTH = 12
 FINDINGS = 6
+
 TYPICAL_SECONDS = (3 * SECONDS_RIGHT + SECONDS_WRONG) / 4
+"""A look, until the learner's own pace is known: three of four right."""
+
+PACE_LOOKS = 40
+"""The learner's own pace is that of the last so many looks."""
 
 
 class Ours(Policy):
@@ -42,6 +52,8 @@ class Ours(Policy):
         self.rotation_on: date = FIRST_DAY + timedelta(days=scenario.test_day)
         self.load: Counter[date] = Counter()
         self.right_seconds: list[float] = []
+        self.look_seconds: list[float] = []
+        self.crowded = False
 
     def practise(self, session: Session) -> None:
         today = session.date
@@ -49,10 +61,10 @@ class Ours(Policy):
             name: replace(card, seen_today=False, owes_repeat=False)
             for name, card in self.cards.items()
         }
-        today_looks = self.scenario.seconds_a_day / TYPICAL_SECONDS
-        usual_looks = today_looks * self.scenario.attendance
         while session.has_time():
             states = [card.state for card in self.cards.values()]
+            looks = self._looks_today()
+            self.crowded = is_crowded(states, today, looks)
             upcoming = [
                 self.cards[name]
                 for name in compose(
@@ -61,17 +73,30 @@ class Ours(Policy):
                     ROUND_LENGTH,
                     self.rng,
                     new_limit=admissible(
-                        states, today, usual_looks, self.rotation_on, looks_today=today_looks
+                        states,
+                        today,
+                        looks * self.scenario.attendance,
+                        self.rotation_on,
+                        looks_today=looks,
                     ),
-                    most_new=admissible_to_spare(states, today, today_looks),
+                    most_new=admissible_to_spare(states, today, looks),
                 )
             ]
             shown: list[CardInPlay] = []
             while upcoming and session.has_time():
                 card = self.cards[upcoming.pop(0).id]
                 shown.append(card)
-                if self._answer(card, session.look(int(card.id)), today):
+                began = session.used
+                answered = session.look(int(card.id))
+                self.look_seconds.append(session.used - began)
+                if self._answer(card, answered, today):
                     upcoming = with_repeat(upcoming, card, shown)
+
+    def _looks_today(self) -> float:
+        """Return how many looks a day's practice holds at the learner's own pace."""
+        recent = self.look_seconds[-PACE_LOOKS:]
+        pace = sum(recent) / len(recent) if recent else TYPICAL_SECONDS
+        return looks_in(self.scenario.seconds_a_day / 60, pace)
 
     def _answer(self, card: CardInPlay, answered: Answered, today: date) -> bool:
         """Judge and schedule; return whether the card is to be repeated today."""
@@ -91,7 +116,7 @@ class Ours(Policy):
         )
         if after.due_on is not None:
             self.load[after.due_on] += 1
-        again = repeats_today_with_remedies(given) and not card.seen_today
+        again = not card.seen_today and repeats_today_with_remedies(given, crowded=self.crowded)
         self.cards[card.id] = replace(
             card,
             state=after,

@@ -8,10 +8,10 @@ from random import Random
 
 import numpy as np
 
-from server.scheduling.memory_models import Floats
 from server.scheduling.quality import quality
 from server.scheduling.sm2 import NEW, CardState, repeats_today, review
 from server.simulation.learners import Answered, Session
+from server.simulation.memory_models import Floats
 from server.simulation.scenarios import Scenario
 
 TOPICS = 12

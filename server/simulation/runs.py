@@ -7,8 +7,8 @@ import statistics
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from server.scheduling.memory_models import Memory
 from server.simulation.learners import Learner, Session
+from server.simulation.memory_models import Memory
 from server.simulation.ours import Ours
 from server.simulation.policies import (
     Blocked,
@@ -97,6 +97,21 @@ class Comparison:
             for mine, theirs in zip(self.runs, other.runs, strict=True)
         ]
         return statistics.fmean(leads), standard_error(leads)
+
+    def ratio_to(self, other: Comparison) -> tuple[float, float]:
+        """Return the ratio of the means at the test, and its standard error.
+
+        Both means are over the same learners, who differ much more from each
+        other than policies do; so the error is that of a ratio of paired means
+        (W. G. Cochran, *Sampling Techniques*, 3rd ed. 1977, section 2.11; from
+        memory).
+        """
+        ratio = self.at_test / other.at_test
+        residuals = [
+            (mine.at_test - ratio * theirs.at_test) / other.at_test
+            for mine, theirs in zip(self.runs, other.runs, strict=True)
+        ]
+        return ratio, standard_error(residuals)
 
 
 def standard_error(values: Sequence[float]) -> float:

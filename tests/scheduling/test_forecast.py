@@ -13,6 +13,8 @@ from server.scheduling.forecast import (
     admissible,
     admissible_to_spare,
     due_counts,
+    holds_enough,
+    is_crowded,
     looks_in,
     outlook,
 )
@@ -85,6 +87,44 @@ def test_more_to_review_never_admits_more(cards: int, looks: int, left: int | No
     )
 
 
+def held(count: int) -> list[CardState]:
+    return [state(10, 5)] * count
+
+
+def failed(count: int) -> list[CardState]:
+    return [CardState(230, 0, 1, TODAY + timedelta(days=1), TODAY, lapses=1)] * count
+
+
+def test_more_cards_are_met_only_when_half_of_many_are_held() -> None:
+    # At 12 looks a day, and 1.2 looks a review, 70 cards come round within a week.
+    assert holds_enough(failed(70), 12)
+    assert not holds_enough(failed(71), 12)
+    assert not holds_enough(failed(41) + held(40), 12)
+    assert holds_enough(failed(40) + held(40), 12)
+    rotation_on = TODAY + timedelta(days=60)
+    assert admissible(failed(41) + held(40), TODAY, 12, rotation_on) == 0
+    assert admissible(failed(40) + held(40), TODAY, 12, rotation_on) > 0
+
+
+@given(st.integers(0, 100), st.integers(0, 100), st.integers(1, 60))
+def test_a_card_that_is_held_never_holds_others_up(right: int, wrong: int, looks: int) -> None:
+    if holds_enough(failed(wrong) + held(right), looks):
+        assert holds_enough(failed(wrong) + held(right + 1), looks) or right + 1 < wrong
+        assert wrong == 0 or holds_enough(failed(wrong - 1) + held(right + 1), looks)
+
+
+def test_without_a_date_nothing_new_comes_on_a_crowded_day() -> None:
+    due = [state(60, 0)] * 13
+    assert is_crowded(due, TODAY, 15)  # 13 x 1.2 = 15.6 looks
+    assert not is_crowded(due[:12], TODAY, 15)
+    assert admissible(due, TODAY, 15) == 0
+    assert admissible(due[:12], TODAY, 15) == 7
+    assert admissible(due, TODAY, 15, TODAY + timedelta(days=60)) == 7
+    # Two days of seven with 15 looks each: the day holds more than the average day.
+    assert admissible(due[:4], TODAY, 15 * 2 / 7) == 0
+    assert admissible(due[:4], TODAY, 15 * 2 / 7, looks_today=15) == 7
+
+
 def test_enough_minutes_are_said_to_be_enough() -> None:
     until = TODAY + timedelta(days=60)
     plan = outlook([], TODAY, until, 15, waiting=48, rotation_on=until)
@@ -124,9 +164,11 @@ def test_the_pace_is_that_of_a_day_of_practice() -> None:
     """One day a week, twelve looks on it: half of them may be new, not half of a seventh."""
     assert admissible([], TODAY, 12 / 7, looks_today=12) == 6
     assert admissible([], TODAY, 12 / 7) == 0
-    # Room for a fifth of a new card in eight weeks: slowly, two looks in twelve.
+    # Too many for eight weeks: slowly before a date, two looks in twelve; else none.
     full = [state(5, number % 5) for number in range(40)]
-    assert admissible(full, TODAY, 12 / 7, looks_today=12) == 2
+    until = TODAY + timedelta(days=56)
+    assert admissible(full, TODAY, 12 / 7, until, looks_today=12) == 2
+    assert admissible(full, TODAY, 12 / 7, looks_today=12) == 0
 
 
 def test_spare_minutes_admit_a_days_looks_at_most() -> None:

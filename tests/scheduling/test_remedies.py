@@ -294,6 +294,10 @@ def test_a_nonsense_quality_is_refused() -> None:
 
 def test_only_confident_errors_come_back_on_the_same_day() -> None:
     assert [repeats_today_with_remedies(quality) for quality in range(6)] == [True] + [False] * 5
+    # And where more is due than the day holds, none takes the place of a due card.
+    assert not any(repeats_today_with_remedies(quality, crowded=True) for quality in range(6))
+    with pytest.raises(BadInput):
+        repeats_today_with_remedies(-1, crowded=True)
 
 
 def test_a_year_of_daily_use_leaves_no_backlog() -> None:

@@ -269,6 +269,12 @@ def test_a_finding_is_first_met_even_where_only_one_new_card_a_day_fits() -> Non
     }
 
 
+def test_a_finding_with_one_card_left_to_meet_is_met() -> None:
+    only = CardInPlay("only", "swollen-margin", NEW)
+    others = [card for card in met(course()) if card.finding != "swollen-margin"]
+    assert "only" in [card.id for card in round_of([*others, only], new_limit=3)]
+
+
 def test_a_repeat_owed_from_an_earlier_round_comes_before_new_cards() -> None:
     cards = [
         replace(card, state=state(1, 0), seen_today=True, owes_repeat=True)

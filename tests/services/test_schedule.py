@@ -229,13 +229,20 @@ def test_the_first_round_is_full_and_the_next_ones_add_no_heap_for_tomorrow(
 
 
 def test_new_cards_come_as_fast_as_the_minutes_allow(database: Database) -> None:
-    """A day of practice of 12 looks takes 6 new cards; one of 5 looks takes 2."""
+    """A day of 12 looks takes 6 new cards before a rotation, one of 5 looks 2.
+
+    Without a date yesterday's cards, all of them due, come first.
+    """
+    rotation_on = NOON.date() + timedelta(days=60)
     with database.writing() as session:
         factories.seeded(session)
         factories.stock_up(session, each=10)
-        for minutes, new in ((5, 6), (2, 2)):
+        for minutes, by, new in ((5, rotation_on, 6), (2, rotation_on, 2), (5, None, 0)):
             learner = factories.guest(session)
-            learners.update_settings(session, learner, SettingsChange(daily_minutes=minutes))
+            change = SettingsChange(daily_minutes=minutes)
+            if by is not None:
+                change = SettingsChange(daily_minutes=minutes, rotation_on=by)
+            learners.update_settings(session, learner, change)
             factories.practise(session, learner)
             tomorrow = NOON + timedelta(days=1)
             found = study.start_or_resume_round(session, learner, tomorrow)

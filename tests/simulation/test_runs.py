@@ -11,14 +11,14 @@ import pytest
 
 from server import simulate_command
 from server.errors import BadInput
-from server.scheduling.memory_models import MODELS, Memory
 from server.scheduling.quality import Outcome
 from server.simulation import ours
 from server.simulation.categories import LESSONS, teach
 from server.simulation.learners import FIRST_DAY, Learner, Session
+from server.simulation.memory_models import MODELS, Memory
 from server.simulation.ours import Ours
 from server.simulation.policies import Oracle, PlainSm2, Policy, RandomReview
-from server.simulation.runs import POLICIES, compare, run_one, runs_in
+from server.simulation.runs import POLICIES, Comparison, Run, compare, run_one, runs_in
 from server.simulation.scenarios import SCENARIOS, scenario
 
 SHORT = replace(SCENARIOS["S1"], name="short", days=14, test_day=30)
@@ -72,7 +72,9 @@ def test_answers_are_as_often_right_as_the_memory_says(model: type[Memory]) -> N
 
 
 def test_our_policy_runs_the_shipped_schedule(monkeypatch: pytest.MonkeyPatch) -> None:
-    calls = {"compose": 0, "review_with_remedies": 0, "quality": 0, "admissible": 0}
+    calls = dict.fromkeys(
+        ("compose", "review_with_remedies", "quality", "admissible", "is_crowded"), 0
+    )
     for name in calls:
         shipped = getattr(ours, name)
         assert shipped.__module__.startswith("server.scheduling.")
@@ -93,6 +95,37 @@ def test_ours_beats_the_plain_rules_when_there_is_time_to_spare(model: type[Memo
     lead, error = results["ours"].lead_over(results["plain-sm2"])
     assert lead > max(0.1, 2 * error)
     assert results["ours"].minutes > results["plain-sm2"].minutes
+
+
+def test_few_minutes_are_not_spread_too_thin() -> None:
+    """A weak learner with five times too many cards keeps more than by random review."""
+    weak = [
+        seed
+        for seed in range(700_000, 700_040)
+        if Learner(PAVLIK, SCENARIOS["S4"], seed).memory.offsets.mean() < -0.2
+    ][:3]
+    for seed in weak:
+        ours_kept = run_one(Ours, PAVLIK, SCENARIOS["S4"], seed).at_test
+        assert ours_kept > 1.1 * run_one(RandomReview, PAVLIK, SCENARIOS["S4"], seed).at_test
+
+
+def test_the_error_of_a_ratio_is_that_of_paired_learners() -> None:
+    def runs(*at_test: float) -> Comparison:
+        return Comparison("any", [Run(0.5, value, 60.0) for value in at_test], 10)
+
+    # Always the same share: the ratio is exact however much the learners differ.
+    ratio, error = runs(0.18, 0.45, 0.72).ratio_to(runs(0.2, 0.5, 0.8))
+    assert ratio == pytest.approx(0.9)
+    assert error == pytest.approx(0.0, abs=1e-12)
+    # Against the bootstrap over learners.
+    rng = np.random.default_rng(1)
+    theirs = rng.uniform(0.3, 0.9, 60)
+    mine = theirs * rng.uniform(0.7, 1.1, 60)
+    ratio, error = runs(*mine).ratio_to(runs(*theirs))
+    drawn = rng.integers(0, 60, (4000, 60))
+    resampled = mine[drawn].mean(axis=1) / theirs[drawn].mean(axis=1)
+    assert ratio == pytest.approx(resampled.mean(), abs=0.005)
+    assert error == pytest.approx(resampled.std(), rel=0.1)
 
 
 def test_massed_practice_is_forgotten() -> None:

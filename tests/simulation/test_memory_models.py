@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from server.scheduling.memory_models import (
+from server.simulation.memory_models import (
     MODELS,
     ActivationMemory,
     Memory,
