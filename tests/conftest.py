@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +13,17 @@ from server.settings import Settings
 from server.storage.engine import Database
 from server.storage.migrating import migrate
 from tests import databases
+
+
+@pytest.fixture(autouse=True)
+def own_logging() -> Iterator[None]:
+    """Undo what a test sets up for log lines: its stream is closed when the next one writes."""
+    root = logging.getLogger()
+    handlers, level = root.handlers[:], root.level
+    yield
+    # What pytest itself put there during the test it takes away itself.
+    root.handlers[:] = [one for one in root.handlers if one in handlers]
+    root.setLevel(level)
 
 
 @pytest.fixture(scope="session")
