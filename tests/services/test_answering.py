@@ -363,8 +363,9 @@ def test_an_answer_costs_a_bounded_number_of_statements(
     with database.writing() as session:
         for day in (1, 2):
             factories.practise(session, learner, NOON + timedelta(days=day))
-    # The work differs a little from answer to answer (a repeat put in, a comparison).
-    assert cost(NOON + timedelta(days=4)) <= early + 8
+    # The work differs from answer to answer, and chance chooses the eye: a repeat that is put
+    # into the round takes ten statements more, a comparison one or two.
+    assert cost(NOON + timedelta(days=4)) <= early + 14
     assert early <= 60
 
 
