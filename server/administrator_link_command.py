@@ -7,7 +7,7 @@ import argparse
 from server.clock import utc_now
 from server.options import add_data_option, settings_from
 from server.services.accounts.links import new_administrator_link
-from server.storage.engine import Database
+from server.storage.engine import opened
 from server.storage.migrating import migrate
 
 
@@ -28,12 +28,8 @@ def run(chosen: argparse.Namespace) -> int:
     """Print the link; the site's own address goes before it."""
     settings = settings_from(chosen)
     migrate(settings)
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
-    try:
-        with database.writing() as session:
-            token = new_administrator_link(session, utc_now())
-    finally:
-        database.dispose()
+    with opened(settings) as database, database.writing() as session:
+        token = new_administrator_link(session, utc_now())
     if settings.public_url:
         print(f"Open this address; it works once: {settings.public_url}/links/{token}")
     else:

@@ -14,7 +14,7 @@ from server.jobs.render_pool import RenderPool
 from server.services.catalogue import load_catalogue
 from server.services.reading import load_glossary, load_opening, load_reading, load_safety
 from server.settings import CHECKOUT, Settings
-from server.storage.engine import Database
+from server.storage.engine import database_of
 from server.web import errors
 from server.web.crossorigin import CrossOriginGuard
 from server.web.headers import SecurityHeaders
@@ -56,7 +56,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     clock : the time, so that tests can move it.
     """
     assets = Assets(CHECKOUT / "static")
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
+    database = database_of(settings)
     pool = RenderPool(settings, database, clock)
     postman = Postman(settings, database, clock)
 

@@ -6,7 +6,7 @@ import argparse
 
 from server.options import add_data_option, settings_from
 from server.services import recompute
-from server.storage.engine import Database
+from server.storage.engine import opened
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -20,9 +20,5 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(chosen: argparse.Namespace) -> int:
     """Return 0 when every stored schedule equals the recomputed one, else 1."""
-    settings = settings_from(chosen)
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
-    try:
+    with opened(settings_from(chosen)) as database:
         return recompute.run(database)
-    finally:
-        database.dispose()

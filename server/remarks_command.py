@@ -10,7 +10,7 @@ from server.errors import BadInput
 from server.options import add_data_option, settings_from
 from server.services.gallery.remarks import write_csv
 from server.services.reading import load_safety
-from server.storage.engine import Database
+from server.storage.engine import opened
 from server.storage.migrating import migrate
 
 
@@ -33,22 +33,18 @@ def run(chosen: argparse.Namespace) -> int:
     """Write the remarks; the safety line goes to standard error, beside the table."""
     settings = settings_from(chosen)
     migrate(settings)
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
-    try:
-        with database.reading() as session:
-            if chosen.out is None:
-                count = write_csv(session, sys.stdout)
-            else:
-                try:
-                    with chosen.out.open("w", encoding="utf-8", newline="") as file:
-                        count = write_csv(session, file)
-                except OSError as problem:
-                    reason = problem.strerror or problem
-                    raise BadInput(
-                        f"{chosen.out} cannot be written ({reason}): choose another with --out."
-                    ) from problem
-    finally:
-        database.dispose()
+    with opened(settings) as database, database.reading() as session:
+        if chosen.out is None:
+            count = write_csv(session, sys.stdout)
+        else:
+            try:
+                with chosen.out.open("w", encoding="utf-8", newline="") as file:
+                    count = write_csv(session, file)
+            except OSError as problem:
+                reason = problem.strerror or problem
+                raise BadInput(
+                    f"{chosen.out} cannot be written ({reason}): choose another with --out."
+                ) from problem
     said = f"{count} {'remark' if count == 1 else 'remarks'}"
     print(f"{said}. {load_safety().export}", file=sys.stderr)
     return 0

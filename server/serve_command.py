@@ -23,7 +23,7 @@ from server.options import add_data_option, settings_from
 from server.services.accounts.links import first_administrator_link
 from server.services.seeding import seed
 from server.settings import Settings
-from server.storage.engine import Database
+from server.storage.engine import opened
 from server.storage.migrating import migrate
 
 
@@ -104,13 +104,9 @@ def _check_folder(folder: Path) -> None:
 
 def _make_ready(settings: Settings) -> str | None:
     """Load the cards; return the first administrator's link, the first time only."""
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
-    try:
-        with database.writing() as session:
-            seed(session, utc_now())
-            return first_administrator_link(session, utc_now())
-    finally:
-        database.dispose()
+    with opened(settings) as database, database.writing() as session:
+        seed(session, utc_now())
+        return first_administrator_link(session, utc_now())
 
 
 def _announce(listener: socket.socket) -> None:

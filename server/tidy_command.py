@@ -7,7 +7,7 @@ import argparse
 from server.clock import utc_now
 from server.options import add_data_option, settings_from
 from server.services import housekeeping
-from server.storage.engine import Database
+from server.storage.engine import opened
 from server.storage.migrating import migrate
 
 
@@ -29,10 +29,7 @@ def run(chosen: argparse.Namespace) -> int:
     """Tidy, and say how many guests were deleted."""
     settings = settings_from(chosen)
     migrate(settings)
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
-    try:
+    with opened(settings) as database:
         forgotten = housekeeping.tidy(database, settings, utc_now())
-    finally:
-        database.dispose()
     print(f"{forgotten} {'guest' if forgotten == 1 else 'guests'} deleted.")
     return 0

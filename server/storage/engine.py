@@ -26,6 +26,7 @@ from sqlalchemy.orm import Session as Session  # the web names the type, never t
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from server.errors import BadInput
+from server.settings import Settings
 from server.storage.problems import DatabaseBusy, DatabaseUnavailable
 
 
@@ -76,6 +77,21 @@ class Database:
         self.write_engine.dispose()
         if self.is_sqlite:
             self.read_engine.dispose()
+
+
+def database_of(settings: Settings) -> Database:
+    """Return the database that the settings name."""
+    return Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
+
+
+@contextmanager
+def opened(settings: Settings) -> Iterator[Database]:
+    """Give the database that the settings name, and close its connections on leaving."""
+    database = database_of(settings)
+    try:
+        yield database
+    finally:
+        database.dispose()
 
 
 def _address(url: str) -> URL:

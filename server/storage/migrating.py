@@ -25,7 +25,7 @@ from sqlalchemy.exc import OperationalError
 
 from server.errors import FundusRoundsError
 from server.settings import CHECKOUT, Settings
-from server.storage.engine import Database, named_failures
+from server.storage.engine import Database, database_of, named_failures
 from server.storage.problems import DatabaseDamaged, DatabaseNewer, DatabaseUnavailable
 
 log = logging.getLogger(__name__)
@@ -77,7 +77,7 @@ def newest_revision(folder: Path = MIGRATIONS) -> str:
 
 
 def _open(settings: Settings) -> Database:
-    database = Database(settings.resolved_database_url, wait_seconds=settings.database_wait_seconds)
+    database = database_of(settings)
     if database.path is not None:
         try:
             database.path.parent.mkdir(parents=True, exist_ok=True)
