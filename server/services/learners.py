@@ -63,7 +63,7 @@ class Learner:
     @property
     def looks_a_day(self) -> float:
         """Looks that a forecast may count on each day, days off averaged in."""
-        return eyes_in(self.daily_minutes) * self.weekly_goal_days / 7
+        return looks_a_day(self.daily_minutes, self.weekly_goal_days)
 
 
 @dataclass(frozen=True)
@@ -84,6 +84,11 @@ class SettingsChange:
 def eyes_in(minutes: int) -> int:
     """Return the number of eyes in a round of so many minutes: 5 minutes are 12 eyes."""
     return round(minutes * 60 / SECONDS_PER_EYE)
+
+
+def looks_a_day(daily_minutes: int, weekly_goal_days: int) -> float:
+    """Return the looks that fit into an average day of a week with so many practice days."""
+    return eyes_in(daily_minutes) * weekly_goal_days / 7
 
 
 def new_guest(

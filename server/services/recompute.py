@@ -137,8 +137,7 @@ class _Replay:
             finding=own_finding(given.version.content),
         )
         self.due[card.due_on] += 1
-        marks = {name: verdict.value for name, verdict in judged.marked.verdicts.items()}
-        for finding, hundredths, seen in fitting.severities(given.eye, marks):
+        for finding, hundredths, seen in fitting.severities(given.eye, judged.marks):
             row = self.thresholds.setdefault(
                 finding,
                 ThresholdRow(learner_id=self.learner_id, finding=finding, eyes=0, latest=[]),
@@ -214,9 +213,7 @@ def _columns(judged: Judged) -> dict[str, object]:
     return {
         AnswerRow.outcome.key: judged.marked.outcome.value,
         AnswerRow.point_right.key: judged.marked.place_right,
-        AnswerRow.marks.key: {
-            name: verdict.value for name, verdict in judged.marked.verdicts.items()
-        },
+        AnswerRow.marks.key: judged.marks,
         AnswerRow.quality.key: judged.quality,
         AnswerRow.usable_ms.key: judged.usable_ms,
         AnswerRow.counted.key: judged.scheduled.counted,

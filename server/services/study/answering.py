@@ -148,7 +148,7 @@ def _store(
         usable_ms=judged.usable_ms,
         outcome=judged.marked.outcome.value,
         point_right=judged.marked.place_right,
-        marks={name: verdict.value for name, verdict in judged.marked.verdicts.items()},
+        marks=judged.marks,
         quality=judged.quality,
         counted=judged.scheduled.counted,
         schedule_before=state_to_json(given.state),

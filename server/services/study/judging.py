@@ -88,6 +88,11 @@ class Judged:
     scheduled: Scheduled
     rules_version: int
 
+    @property
+    def marks(self) -> dict[str, str]:
+        """The verdict on each judgement as it is stored, by finding."""
+        return {name: verdict.value for name, verdict in self.marked.verdicts.items()}
+
 
 def judge(
     *,

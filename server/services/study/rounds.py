@@ -14,7 +14,7 @@ from server.rendering.eye import RENDERER_VERSION
 from server.scheduling.days import local_day, week_start
 from server.scheduling.forecast import admissible, admissible_to_spare
 from server.scheduling.rounds import CardInPlay, compose
-from server.services.learners import Learner, eyes_in
+from server.services.learners import Learner, eyes_in, looks_a_day
 from server.services.study import fitting
 from server.services.study.results import Home, Reason, RoundInfo
 from server.services.study.shown import find_round
@@ -73,13 +73,18 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
     # The round's own id seeds its mixing, so a plan can be traced and made again.
     states = [card.state for card in in_play.values()]
     looks_today = eyes_in(row.daily_minutes)
-    looks_a_day = looks_today * row.weekly_goal_days / 7
     order = compose(
         list(in_play.values()),
         today,
         eyes_in(row.round_minutes),
         _rng(new_round.id),
-        new_limit=admissible(states, today, looks_a_day, row.rotation_on, looks_today=looks_today),
+        new_limit=admissible(
+            states,
+            today,
+            looks_a_day(row.daily_minutes, row.weekly_goal_days),
+            row.rotation_on,
+            looks_today=looks_today,
+        ),
         most_new=admissible_to_spare(states, today, looks_today),
     )
     if not order:
