@@ -134,11 +134,6 @@ def practised(session: Session, learner_id: UUID) -> int:
     return row.answers if row is not None else 0
 
 
-def end_session(session: Session, token: str) -> None:
-    """End the session of this token; ending it twice is no error."""
-    web_sessions.remove(session, hash_of(token))
-
-
 def sign_out(session: Session, token: str, now: datetime) -> str | None:
     """End this session; return a token for the guest who had the browser before, if any."""
     row = web_sessions.get(session, hash_of(token))

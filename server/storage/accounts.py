@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from sqlalchemy import exists, select
+from sqlalchemy import ColumnElement, exists, select
 from sqlalchemy.exc import IntegrityError
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from server.storage.models import (
     AccountRow,
@@ -27,6 +27,8 @@ class Person:
     sign_in_name: str
     name: str
     administrator: bool
+    leads: bool
+    """A cohort that is not archived."""
 
 
 def get(session: Session, learner_id: UUID) -> AccountRow | None:
@@ -57,34 +59,12 @@ def has_administrator(session: Session) -> bool:
 
 def leads_any(session: Session, learner_id: UUID) -> bool:
     """Whether somebody leads a cohort that is not archived."""
-    return bool(
-        session.scalar(
-            select(
-                exists().where(
-                    CohortLeadRow.learner_id == learner_id,
-                    CohortLeadRow.cohort_id == CohortRow.id,
-                    CohortRow.archived_at.is_(None),
-                )
-            )
-        )
-    )
+    return bool(session.scalar(select(_leads(learner_id))))
 
 
 def leads_somebody(session: Session, lead_id: UUID, learner_id: UUID) -> bool:
     """Whether a learner belongs to a cohort, not archived, that somebody leads."""
-    return bool(
-        session.scalar(
-            select(
-                exists().where(
-                    CohortLeadRow.learner_id == lead_id,
-                    CohortMemberRow.learner_id == learner_id,
-                    CohortMemberRow.cohort_id == CohortLeadRow.cohort_id,
-                    CohortLeadRow.cohort_id == CohortRow.id,
-                    CohortRow.archived_at.is_(None),
-                )
-            )
-        )
-    )
+    return bool(session.scalar(select(_leads(lead_id, CohortMemberRow.learner_id == learner_id))))
 
 
 def people(
@@ -104,6 +84,7 @@ def people(
             AccountRow.sign_in_name,
             LearnerRow.name,
             AccountRow.administrator,
+            _leads(AccountRow.learner_id),
         )
         .join(LearnerRow, LearnerRow.id == AccountRow.learner_id)
         .where(AccountRow.sign_in_key.startswith(beginning, autoescape=True))
@@ -111,13 +92,20 @@ def people(
         .limit(limit)
     )
     if lead_id is not None:
-        query = query.where(
-            exists().where(
-                CohortLeadRow.learner_id == lead_id,
-                CohortMemberRow.learner_id == AccountRow.learner_id,
-                CohortMemberRow.cohort_id == CohortLeadRow.cohort_id,
-                CohortLeadRow.cohort_id == CohortRow.id,
-                CohortRow.archived_at.is_(None),
-            )
-        )
+        is_member = CohortMemberRow.learner_id == AccountRow.learner_id
+        query = query.where(_leads(lead_id, is_member))
     return [Person(*row) for row in session.execute(query)]
+
+
+def _leads(
+    lead: UUID | InstrumentedAttribute[UUID], *of_members: ColumnElement[bool]
+) -> ColumnElement[bool]:
+    """Tell in SQL whether somebody leads a cohort, not archived, with such members if any."""
+    cohort = exists().where(
+        CohortLeadRow.learner_id == lead,
+        CohortLeadRow.cohort_id == CohortRow.id,
+        CohortRow.archived_at.is_(None),
+    )
+    if of_members:
+        cohort = cohort.where(CohortMemberRow.cohort_id == CohortRow.id, *of_members)
+    return cohort

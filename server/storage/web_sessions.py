@@ -72,11 +72,6 @@ def of_learner(session: Session, learner_id: UUID) -> Sequence[WebSessionRow]:
     ).all()
 
 
-def remove(session: Session, token_hash: str) -> None:
-    """Delete the session of this hash, if there is one."""
-    session.execute(delete(WebSessionRow).where(WebSessionRow.token_hash == token_hash))
-
-
 def end(
     session: Session, learner_id: UUID, *, only: str | None = None, but: str | None = None
 ) -> None:

@@ -42,8 +42,8 @@ def test_a_session_ends_when_asked_and_only_that_one(database: Database) -> None
     with database.writing() as session:
         _, first = learners.new_guest(session, "UTC", NOON)
         _, second = learners.new_guest(session, "UTC", NOON)
-        sessions.end_session(session, first)
-        sessions.end_session(session, first)
+        sessions.sign_out(session, first, NOON)
+        sessions.sign_out(session, first, NOON)
     with database.reading() as session:
         assert learners.resolve_session(session, first, NOON) is None
         assert learners.resolve_session(session, second, NOON) is not None
