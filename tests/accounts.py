@@ -8,6 +8,7 @@ from uuid import UUID, uuid4
 
 from sqlalchemy.orm import Session
 
+from server.identity.tokens import new_token
 from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, pauses, sessions
 from server.services.accounts import account as accounts
@@ -113,7 +114,7 @@ def with_everything(session: Session, name: str) -> Learner:
     )
     audit.add(session, "recovery-link", NOON, actor_id=None, subject_id=learner.id)
     slots.set_slot(session, learner, NOON, minute_of_day=18 * 60, weekdays=(1, 3), alarm=False)
-    feeds.make_feed(session, learner, feeds.new_secret(), NOON)
+    feeds.make_feed(session, learner, new_token(), NOON)
     addresses.give_address(session, learner, f"{name}@example.org", NOON)
     pauses.add(session, learner, date(2026, 12, 20), date(2027, 1, 3), NOON.date())
     remarks.remark(session, learner, uuid4(), PLATE, f"Too pale, says {name}.", name, NOON)

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
 
 TOKEN_BYTES = 32
 """256 random bits: beyond guessing, so a plain hash of it is safe to store."""
+
+TOKEN = re.compile(r"[A-Za-z0-9_-]{43}")
+"""What a token looks like: those bits in base 64, as they can stand in an address."""
 
 
 def new_token() -> str:

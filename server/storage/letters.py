@@ -4,12 +4,51 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from uuid import UUID
+from typing import Literal
+from uuid import UUID, uuid4
 
 from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from server.storage.models import LetterRow
+from server.storage.models import LetterRow, MailAddressRow
+
+
+def add(
+    session: Session,
+    address: MailAddressRow,
+    kind: Literal["confirm", "reminder"],
+    now: datetime,
+    *,
+    day: date,
+    number: int,
+    to_hash: str,
+) -> LetterRow:
+    """Order a letter to an address: it waits to be sent from now on.
+
+    Parameters
+    ----------
+    day : the learner's.
+    number : of the letters of its kind to the learner on that day, from 1.
+    to_hash : of the mailbox.
+    """
+    letter = LetterRow(
+        id=uuid4(),
+        learner_id=address.learner_id,
+        address_id=address.id,
+        to_hash=to_hash,
+        kind=kind,
+        day=day,
+        number=number,
+        token_hash=None,
+        state="waiting",
+        attempts=0,
+        next_at=now,
+        made_at=now,
+        settled_at=None,
+        problem="",
+    )
+    session.add(letter)
+    return letter
 
 
 def hold(session: Session, letter_id: UUID) -> LetterRow | None:

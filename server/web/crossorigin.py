@@ -15,9 +15,10 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from server.identity.tokens import TOKEN
 from server.web.refusals import plain_refusal
 
-ONE_CLICK_STOP = re.compile(r"/reminders/stop/[A-Za-z0-9_-]{43}")
+ONE_CLICK_STOP = re.compile("/reminders/stop/" + TOKEN.pattern)
 """Mail programs post here of their own, some from a page of theirs in a browser (RFC 8058).
 The address holds the letter's own secret, and no cookie is read: there is nothing to borrow."""
 

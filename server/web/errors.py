@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from http import HTTPStatus
 from urllib.parse import quote
 
@@ -15,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from server.errors import FundusRoundsError
+from server.identity.tokens import TOKEN
 from server.web.access import SignedOut, Unconfirmed
 from server.web.contexts import ErrorPage, Notice
 from server.web.pages import PRIVATE, see_other, wants_fragment, wants_json
@@ -43,9 +43,6 @@ WORDS = {
 """What to say when the failure itself has no words for the asker."""
 
 RETRY_SECONDS = 2
-
-SECRET = re.compile(r"[A-Za-z0-9_-]{43}")
-"""256 bits in base 64, as in the address of a calendar feed or in a letter's links."""
 
 
 def install(app: FastAPI) -> None:
@@ -88,7 +85,7 @@ def _answers_in_flight(request: Request) -> bool:
 
 def shown_path(path: str) -> str:
     """Return a path as it may stand in a log: without the secrets that some addresses hold."""
-    return SECRET.sub("…", path)
+    return TOKEN.sub("…", path)
 
 
 def confirm_address(request: Request) -> str:

@@ -6,6 +6,7 @@ from starlette.requests import Request
 
 from server.identity.devices import device_of
 from server.identity.passkeys import Party
+from server.web.site import site_of
 
 
 def browser_of(request: Request) -> str:
@@ -16,6 +17,11 @@ def browser_of(request: Request) -> str:
 def address_of(request: Request) -> str:
     """The network address; behind a proxy, the one that the web server takes from it."""
     return request.client.host if request.client else ""
+
+
+def home_of(request: Request) -> str:
+    """The address of this program, as the setting or else the browser knows it."""
+    return site_of(request).settings.public_url or str(request.base_url).rstrip("/")
 
 
 def party_of(request: Request) -> Party:

@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from server.errors import BadInput, Conflict
+from server.identity.tokens import new_token
 from server.services import learners, pauses
 from server.services.learners import Learner, SettingsChange
 from server.services.reminders import feeds, slots
@@ -30,7 +31,7 @@ def with_slot(session: Session) -> Learner:
 
 
 def with_feed(database: Database) -> tuple[Learner, str]:
-    secret = feeds.new_secret()
+    secret = new_token()
     with database.writing() as session:
         learner = with_slot(session)
         feeds.make_feed(session, learner, secret, NOON)
@@ -115,7 +116,7 @@ class TestFeed:
 
     def test_a_new_address_replaces_the_old(self, database: Database) -> None:
         learner, old = with_feed(database)
-        new = feeds.new_secret()
+        new = new_token()
         with database.writing() as session:
             feeds.make_feed(session, learner, new, NOON)
         assert fetched(database, old) is None
@@ -133,7 +134,7 @@ class TestFeed:
     def test_one_form_sent_eight_times_is_one_feed(self, database: Database) -> None:
         with database.writing() as session:
             learner = with_slot(session)
-        secret = feeds.new_secret()
+        secret = new_token()
 
         def send(_: int) -> None:
             with database.writing() as session:
@@ -161,7 +162,7 @@ class TestFeed:
         with database.writing() as session:
             learner = factories.guest(session)
             with pytest.raises(Conflict, match="Save when you practise"):
-                feeds.make_feed(session, learner, feeds.new_secret(), NOON)
+                feeds.make_feed(session, learner, new_token(), NOON)
 
 
 class TestRevisions:
@@ -211,7 +212,7 @@ class TestRevisions:
     def test_ids_outlive_the_address(self, database: Database) -> None:
         learner, secret = with_feed(database)
         first = fetched(database, secret)
-        new = feeds.new_secret()
+        new = new_token()
         with database.writing() as session:
             feeds.make_feed(session, learner, new, NOON + timedelta(days=1))
         assert first is not None

@@ -11,9 +11,9 @@ from uuid import uuid4
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict, NotFound
+from server.identity.tokens import TOKEN, hash_of
 from server.scheduling.days import local_day
 from server.services.learners import Learner
-from server.services.reminders.feeds import SECRET, secret_hash
 from server.storage import learners, letters, mail_addresses, practice_slots
 from server.storage.models import LetterRow, MailAddressRow
 
@@ -110,24 +110,8 @@ def give_address(session: Session, learner: Learner, typed: str, now: datetime) 
     row.confirmed_at = None
     row.problem = ""
     day = local_day(now, learner.timezone)
-    session.add(
-        LetterRow(
-            id=uuid4(),
-            learner_id=learner.id,
-            address_id=row.id,
-            to_hash=to_hash,
-            kind="confirm",
-            day=day,
-            number=letters.of_day(session, learner.id, "confirm", day) + 1,
-            token_hash=None,
-            state="waiting",
-            attempts=0,
-            next_at=now,
-            made_at=now,
-            settled_at=None,
-            problem="",
-        )
-    )
+    number = letters.of_day(session, learner.id, "confirm", day) + 1
+    letters.add(session, row, "confirm", now, day=day, number=number, to_hash=to_hash)
     session.flush()
 
 
@@ -206,7 +190,7 @@ def checked_address(typed: str) -> str:
 
 def mailbox_hash(address: str) -> str:
     """Return what is kept to count letters to one mailbox."""
-    return secret_hash(address.lower())
+    return hash_of(address.lower())
 
 
 def _just_asked(session: Session, row: MailAddressRow, now: datetime) -> bool:
@@ -216,4 +200,4 @@ def _just_asked(session: Session, row: MailAddressRow, now: datetime) -> bool:
 
 
 def _letter(session: Session, secret: str) -> LetterRow | None:
-    return letters.of_token(session, secret_hash(secret)) if SECRET.fullmatch(secret) else None
+    return letters.of_token(session, hash_of(secret)) if TOKEN.fullmatch(secret) else None

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import hashlib
-import re
-import secrets
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict
+from server.identity.tokens import TOKEN, hash_of
 from server.scheduling.days import local_day
 from server.services.learners import Learner
 from server.services.reminders.calendar import Plan, Revision, calendar_of
 from server.services.reminders.plans import plan_of
 from server.storage import calendar_feeds, learners, practice_slots
 from server.storage.models import CalendarFeedRow
-
-SECRET = re.compile(r"[A-Za-z0-9_-]{43}")
-"""256 random bits in base 64."""
 
 
 @dataclass(frozen=True)
@@ -28,16 +23,6 @@ class Feed:
 
     made_on: date
     """The learner's day."""
-
-
-def new_secret() -> str:
-    """Return 256 random bits as 43 characters that stand in an address as they are."""
-    return secrets.token_urlsafe(32)
-
-
-def secret_hash(secret: str) -> str:
-    """Return what is stored of a secret."""
-    return hashlib.sha256(secret.encode()).hexdigest()
 
 
 def feed_of(session: Session, learner: Learner) -> Feed | None:
@@ -49,7 +34,7 @@ def feed_of(session: Session, learner: Learner) -> Feed | None:
 def make_feed(session: Session, learner: Learner, secret: str, now: datetime) -> Feed:
     """Make the learner's feed answer to a secret, and to no earlier one.
 
-    The page makes the secret (`new_secret`) and sends it back, so that a form
+    The page makes the secret (`identity.tokens.new_token`) and sends it back, so that a form
     sent twice is one feed.
 
     Raises
@@ -57,12 +42,12 @@ def make_feed(session: Session, learner: Learner, secret: str, now: datetime) ->
     BadInput : the secret is not of the page's making.
     Conflict : no time is set aside yet, or the secret is in use.
     """
-    if not SECRET.fullmatch(secret):
+    if not TOKEN.fullmatch(secret):
         raise BadInput("This calendar address cannot be used: reload the page and try again.")
     learners.lock(session, learner.id)
     if practice_slots.get(session, learner.id) is None:
         raise Conflict("Save when you practise first: the calendar is made from it.")
-    hashed = secret_hash(secret)
+    hashed = hash_of(secret)
     holder = calendar_feeds.of_token(session, hashed)
     if holder is not None and holder.learner_id != learner.id:
         raise Conflict("This calendar address cannot be used: reload the page and try again.")
@@ -93,9 +78,9 @@ def read_feed(session: Session, secret: str, home: str) -> tuple[bool, bytes | N
 
     Safe on a read transaction.
     """
-    if not SECRET.fullmatch(secret):
+    if not TOKEN.fullmatch(secret):
         return False, None
-    row = calendar_feeds.of_token(session, secret_hash(secret))
+    row = calendar_feeds.of_token(session, hash_of(secret))
     plan = None if row is None else _plan(session, row, home)
     if row is None or plan is None:
         return False, None
@@ -110,7 +95,7 @@ def revise_feed(session: Session, secret: str, home: str, now: datetime) -> byte
     What a calendar says is made from the settings when it is read, so whichever
     page changed them, the next reader gets the new sequence number.
     """
-    found = calendar_feeds.of_token(session, secret_hash(secret))
+    found = calendar_feeds.of_token(session, hash_of(secret))
     row = None if found is None else calendar_feeds.hold(session, found.learner_id)
     plan = None if row is None else _plan(session, row, home)
     if row is None or plan is None:

@@ -14,13 +14,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Literal
-from uuid import UUID, uuid4
+from uuid import UUID
 
 from sqlalchemy.orm import Session
 
+from server.identity.tokens import hash_of, new_token
 from server.scheduling.days import local_day, week_start, zone
 from server.services.reminders.addresses import CONFIRM_WITHIN, mailbox_hash
-from server.services.reminders.feeds import new_secret, secret_hash
 from server.services.reminders.slots import Slot, as_slot
 from server.storage import card_states, learners, mail_addresses, pauses, practice_slots, tallies
 from server.storage import letters as rows
@@ -114,23 +114,9 @@ def claim_reminder(session: Session, learner_id: UUID, now: datetime) -> Claim |
         return None
     if not _is_wanted(session, learner, address, now):
         return None
-    letter = LetterRow(
-        id=uuid4(),
-        learner_id=learner_id,
-        address_id=address.id,
-        to_hash=mailbox_hash(address.address),
-        kind="reminder",
-        day=day,
-        number=1,
-        token_hash=None,
-        state="waiting",
-        attempts=0,
-        next_at=now,
-        made_at=now,
-        settled_at=None,
-        problem="",
+    letter = rows.add(
+        session, address, "reminder", now, day=day, number=1, to_hash=mailbox_hash(address.address)
     )
-    session.add(letter)
     return _claimed(session, learner, address, letter, now)
 
 
@@ -244,9 +230,9 @@ def _claimed(
     if row is None:
         _drop(session, letter, now, "No time is set aside.")
         return None
-    secret = new_secret()
+    secret = new_token()
     letter.state = "claimed"
-    letter.token_hash = secret_hash(secret)
+    letter.token_hash = hash_of(secret)
     letter.attempts += 1
     letter.next_at = now + HOLD
     session.flush()
@@ -276,4 +262,4 @@ def _ours(session: Session, claim: Claim, states: tuple[str, ...]) -> LetterRow 
     letter = rows.hold(session, claim.letter_id)
     if letter is None or letter.state not in states:
         return None
-    return letter if letter.token_hash == secret_hash(claim.secret) else None
+    return letter if letter.token_hash == hash_of(claim.secret) else None

@@ -18,6 +18,7 @@ from server.web import account_words as words
 from server.web.access import Visit, reading, writing
 from server.web.account_contexts import AuditPage, PeoplePage, PersonLine
 from server.web.site import site_of
+from server.web.visitors import home_of
 
 router = APIRouter(prefix="/people")
 
@@ -39,8 +40,7 @@ def give_link(request: Request, learner_id: UUID) -> Response:
         token = links.recovery_link(visit.session, visit.learner.id, learner_id, visit.now)
         account = accounts.account_of(visit.session, learner_id)
         assert account is not None
-        home = site_of(request).settings.public_url or str(request.base_url).rstrip("/")
-        address = f"{home}/links/{token}"
+        address = f"{home_of(request)}/links/{token}"
         context = _page(visit, account.sign_in_name, link=address, link_for=account.sign_in_name)
     return site_of(request).pages.render(request, context)
 

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Annotated
-from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
 from server.errors import BadInput, Conflict, NotFound
+from server.identity.tokens import new_token
 from server.services.learners import Learner
 from server.services.reminders import addresses, feeds, slots
+from server.services.reminders.addresses import Link
 from server.storage.engine import Session
 from server.web.access import Visit, reading, writing
 from server.web.contexts import MailLinkPage, RemindersPage
 from server.web.forms import AddressForm, FeedForm, SlotForm
 from server.web.pages import see_other
 from server.web.site import site_of
+from server.web.visitors import home_of
 
 router = APIRouter(prefix="/reminders")
 
@@ -108,10 +110,7 @@ def ask_to_confirm(request: Request, secret: str) -> Response:
     site = site_of(request)
     with site.database.reading() as session:
         link = addresses.link_of(session, secret, site.clock())
-    if link is None or link.kind != "confirm":
-        raise NotFound(OLD_LINK)
-    context = MailLinkPage(None, "confirm", link.confirmed, secret, link.address)
-    return site.pages.render(request, context)
+    return _confirming(request, link, secret)
 
 
 @router.post("/confirm/{secret}")
@@ -120,10 +119,7 @@ def confirm(request: Request, secret: str) -> Response:
     site = site_of(request)
     with site.writers_turn(), site.database.writing() as session:
         link = addresses.confirm_address(session, secret, site.clock())
-    if link is None:
-        raise NotFound(OLD_LINK)
-    context = MailLinkPage(None, "confirm", link.confirmed, secret, link.address)
-    return site.pages.render(request, context)
+    return _confirming(request, link, secret)
 
 
 @router.get("/stop/{secret}")
@@ -153,6 +149,14 @@ OLD_LINK = (
     "This link is not whole, or its letter is too old. Reminders can be stopped by the link in "
     "any newer letter, and on the page Reminders in the browser in which you practise."
 )
+
+
+def _confirming(request: Request, link: Link | None, secret: str) -> Response:
+    """Show what has become of the address that a letter asks to confirm."""
+    if link is None or link.kind != "confirm":
+        raise NotFound(OLD_LINK)
+    context = MailLinkPage(None, "confirm", link.confirmed, secret, link.address)
+    return site_of(request).pages.render(request, context)
 
 
 def _refused(
@@ -193,7 +197,7 @@ def _page(
     settings = site_of(request).settings
     slot = slots.slot_of(session, learner)
     mail = addresses.standing_of(session, learner) if settings.sends_mail else None
-    address = f"{_home(request)}/calendar/{made}.ics" if made else ""
+    address = f"{home_of(request)}/calendar/{made}.ics" if made else ""
     if typed is not None:
         clock, weekdays, alarm = typed.clock, tuple(typed.weekdays), typed.alarm
     elif slot is not None:
@@ -209,7 +213,7 @@ def _page(
         alarm=alarm,
         slot=slot,
         feed=feeds.feed_of(session, learner),
-        secret=feeds.new_secret(),
+        secret=new_token(),
         calendar_address=address,
         webcal_address=f"webcal:{address.partition(':')[2]}" if address else "",
         mail=mail,
@@ -217,12 +221,3 @@ def _page(
         said=said,
         problem=problem,
     )
-
-
-def _home(request: Request) -> str:
-    """The address of this program, as the setting or else the browser knows it."""
-    home = site_of(request).settings.public_url
-    if home:
-        return home
-    parts = urlsplit(str(request.base_url))
-    return f"{parts.scheme}://{parts.netloc}"
