@@ -23,10 +23,14 @@ from server.web.routes import (
     account,
     bedside,
     calendar,
+    cohort_learners,
+    cohort_settings,
+    cohorts,
     files,
     front,
     gallery,
     health,
+    joining,
     links,
     looks,
     own_account,
@@ -91,6 +95,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     for family in (
         *(front, rounds, looks, progress, reading, bedside, gallery, account, reminders),
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
+        *(cohorts, cohort_learners, cohort_settings, joining),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

@@ -13,6 +13,7 @@ from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, pauses, sessions
 from server.services.accounts import account as accounts
 from server.services.accounts.account import Account, Credentials, NewPassword
+from server.services.cohorts.codes import new_code
 from server.services.gallery import remarks
 from server.services.learners import Learner, SettingsChange
 from server.services.reminders import addresses, feeds, slots
@@ -20,6 +21,7 @@ from server.storage import audit, one_time_links, passkeys
 from server.storage.models import (
     CohortLeadRow,
     CohortMemberRow,
+    CohortPlaceRow,
     CohortRow,
     PasskeyRow,
 )
@@ -64,13 +66,44 @@ def cohort(
     session: Session, *, leads: tuple[UUID, ...] = (), members: tuple[UUID, ...] = ()
 ) -> CohortRow:
     """Make a cohort."""
-    row = CohortRow(id=uuid4(), name="Third years", created_at=NOON, archived_at=None)
+    row = CohortRow(
+        id=uuid4(),
+        name="Third years",
+        created_at=NOON,
+        archived_at=None,
+        join_code=new_code(session),
+        rotation_on=None,
+        weekly_goal_days=None,
+        standards={},
+        left_out=[],
+        invented=False,
+    )
     session.add(row)
     session.flush()
     session.add_all(CohortLeadRow(cohort_id=row.id, learner_id=one, since=NOON) for one in leads)
     session.add_all(
-        CohortMemberRow(cohort_id=row.id, learner_id=one, joined_at=NOON) for one in members
+        CohortMemberRow(cohort_id=row.id, learner_id=one, joined_at=NOON, group_name="")
+        for one in members
     )
+    session.flush()
+    return row
+
+
+def place(
+    session: Session, cohort_id: UUID, name: str, learner_id: UUID | None = None, group: str = ""
+) -> CohortPlaceRow:
+    """Keep a place on a cohort's roster, taken by somebody or not yet."""
+    row = CohortPlaceRow(
+        id=uuid4(),
+        cohort_id=cohort_id,
+        name=name,
+        name_key=name.casefold(),
+        group_name=group,
+        code=new_code(session),
+        made_at=NOON,
+        learner_id=learner_id,
+    )
+    session.add(row)
     session.flush()
     return row
 
@@ -102,7 +135,8 @@ def with_everything(session: Session, name: str) -> Learner:
     account(session, name, learner=learner)
     signed_in(session, learner.id)
     passkey(session, learner.id)
-    cohort(session, leads=(learner.id,), members=(learner.id,))
+    mine = cohort(session, leads=(learner.id,), members=(learner.id,))
+    place(session, mine.id, name, learner.id)
     passkeys.add_challenge(session, uuid4().hex, "make", learner.id, NOON)
     one_time_links.replace(
         session,

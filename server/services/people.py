@@ -37,6 +37,6 @@ def find(session: Session, asker_id: UUID, beginning: str) -> Found:
     helpable = frozenset(
         one.learner_id
         for one in shown
-        if role is Role.ADMINISTRATOR or not (one.administrator or one.leads)
+        if role is Role.ADMINISTRATOR or not (one.administrator or one.lead or one.leads)
     )
     return Found(shown, helpable, len(people) > SHOWN)

@@ -27,6 +27,8 @@ class Person:
     sign_in_name: str
     name: str
     administrator: bool
+    lead: bool
+    """Appointed to make cohorts."""
     leads: bool
     """A cohort that is not archived."""
 
@@ -84,6 +86,7 @@ def people(
             AccountRow.sign_in_name,
             LearnerRow.name,
             AccountRow.administrator,
+            AccountRow.lead,
             _leads(AccountRow.learner_id),
         )
         .join(LearnerRow, LearnerRow.id == AccountRow.learner_id)

@@ -10,7 +10,7 @@ from uuid import UUID
 from sqlalchemy import select
 from sqlalchemy.orm import Session, aliased
 
-from server.storage.models import AccountRow, AuditEventRow
+from server.storage.models import AccountRow, AuditEventRow, CohortRow
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,8 @@ class AuditEvent:
     actor: str | None
     """Sign-in name; None once deleted, or for the command line."""
     subject: str | None
+    cohort: str | None
+    """Name of the cohort that it was about."""
 
 
 def add(
@@ -33,11 +35,17 @@ def add(
     actor_id: UUID | None,
     subject_id: UUID | None,
     by_command: bool = False,
+    cohort_id: UUID | None = None,
 ) -> None:
     """Note an act."""
     session.add(
         AuditEventRow(
-            at=now, act=act, actor_id=actor_id, by_command=by_command, subject_id=subject_id
+            at=now,
+            act=act,
+            actor_id=actor_id,
+            by_command=by_command,
+            subject_id=subject_id,
+            cohort_id=cohort_id,
         )
     )
     session.flush()
@@ -53,9 +61,11 @@ def latest(session: Session, limit: int, subject_id: UUID | None = None) -> Sequ
             AuditEventRow.by_command,
             actor.sign_in_name,
             subject.sign_in_name,
+            CohortRow.name,
         )
         .outerjoin(actor, actor.learner_id == AuditEventRow.actor_id)
         .outerjoin(subject, subject.learner_id == AuditEventRow.subject_id)
+        .outerjoin(CohortRow, CohortRow.id == AuditEventRow.cohort_id)
         .order_by(AuditEventRow.id.desc())
         .limit(limit)
     )

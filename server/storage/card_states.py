@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date
 from uuid import UUID
 
@@ -55,26 +55,36 @@ def load(session: Session, learner_id: UUID, after: date, besides: str) -> dict[
     return {row[0]: row[1] for row in rows}
 
 
-def due_counts(session: Session, learner_id: UUID) -> Sequence[tuple[date, int]]:
-    """Return how many cards in use fall due on each day, soonest first."""
+def due_counts(
+    session: Session, learner_id: UUID, but: Collection[str] = ()
+) -> Sequence[tuple[date, int]]:
+    """Return how many cards in use, some left out, fall due on each day, soonest first."""
     rows = session.execute(
         select(CardStateRow.due_on, func.count())
         .join(CardRow, CardRow.id == CardStateRow.card_id)
-        .where(CardStateRow.learner_id == learner_id, CardRow.retired.is_(False))
+        .where(
+            CardStateRow.learner_id == learner_id,
+            CardRow.retired.is_(False),
+            CardRow.id.not_in(but),
+        )
         .group_by(CardStateRow.due_on)
         .order_by(CardStateRow.due_on)
     )
     return [(day, number) for day, number in rows]
 
 
-def met(session: Session, learner_id: UUID) -> int:
-    """Return how many of the cards in use the learner has met."""
+def met(session: Session, learner_id: UUID, but: Collection[str] = ()) -> int:
+    """Return how many of the cards in use, some left out, the learner has met."""
     return (
         session.scalar(
             select(func.count())
             .select_from(CardStateRow)
             .join(CardRow, CardRow.id == CardStateRow.card_id)
-            .where(CardStateRow.learner_id == learner_id, CardRow.retired.is_(False))
+            .where(
+                CardStateRow.learner_id == learner_id,
+                CardRow.retired.is_(False),
+                CardRow.id.not_in(but),
+            )
         )
         or 0
     )

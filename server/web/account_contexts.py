@@ -115,6 +115,8 @@ class PersonLine:
     sign_in_name: str
     name: str
     administrator: bool
+    lead: bool
+    """Appointed to make cohorts."""
     may_help: bool
 
 

@@ -17,6 +17,16 @@ ACTS = {
     "administrator": "Became an administrator",
     "recovery-link": "A one-time link to set a new password was made",
     "recovered": "A new password was set with a one-time link",
+    "lead-appointed": "Was made a lead",
+    "lead-dismissed": "May no longer make cohorts",
+    "cohort-made": "A cohort was made",
+    "cohort-changed": "A cohort's settings were changed",
+    "cohort-code": "A cohort's code was replaced",
+    "cohort-archived": "A cohort was archived",
+    "cohort-restored": "A cohort was taken out of the archive",
+    "cohort-lead-added": "Somebody leads a cohort too",
+    "cohort-lead-removed": "Somebody leads a cohort no longer",
+    "cohort-learner-removed": "A learner was taken out of a cohort",
 }
 """Name of an act in the trail, and its words."""
 
@@ -86,6 +96,8 @@ def act_lines(acts: Sequence[AuditEvent], timezone: str, now: datetime) -> tuple
         )
         if act.subject and act.subject != act.actor:
             words += f", for {act.subject}"
+        if act.cohort:
+            words += f" ({act.cohort})"
         lines.append(Line(id=str(number), what=words, when=moment(act.at, timezone, now)))
     return tuple(lines)
 

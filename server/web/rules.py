@@ -37,7 +37,7 @@ class Whose(StrEnum):
     OWN = "own"
     """The asker's own: anything else is not found."""
     LOOKED_AFTER = "looked after"
-    """Of a learner in one of the asker's cohorts, or of anybody for an administrator."""
+    """A cohort that the asker leads, or a learner in it; any for an administrator."""
     BEARERS = "bearer's"
     """Whoever holds the secret in the address."""
 
@@ -61,6 +61,7 @@ ACCOUNT = Rule(Needs.ACCOUNT, Whose.OWN)
 CONFIRMED = Rule(Needs.ACCOUNT, Whose.OWN, confirmed=True)
 OWN_CONFIRMED = Rule(Needs.GUEST, Whose.OWN, confirmed=True)
 LINK = Rule(Needs.NOBODY, Whose.BEARERS)
+LED = Rule(Needs.LEAD, Whose.LOOKED_AFTER)
 
 RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/"): PUBLIC,
@@ -134,7 +135,30 @@ RULES: dict[tuple[str, str], Rule] = {
     # Other people's accounts.
     ("GET", "/people"): Rule(Needs.LEAD, Whose.LOOKED_AFTER),
     ("POST", "/people/{learner_id}/link"): Rule(Needs.LEAD, Whose.LOOKED_AFTER, confirmed=True),
+    ("POST", "/people/{learner_id}/lead"): Rule(
+        Needs.ADMINISTRATOR, Whose.LOOKED_AFTER, confirmed=True
+    ),
     ("GET", "/people/audit"): Rule(Needs.ADMINISTRATOR),
+    # Cohorts: everybody's own, and those that somebody leads.
+    ("GET", "/cohorts"): OWN,
+    ("POST", "/cohorts"): Rule(Needs.LEAD, Whose.OWN),
+    ("POST", "/cohorts/joined/{joined_id}/leave"): OWN,
+    ("GET", "/join"): PUBLIC,
+    ("POST", "/join"): PUBLIC,
+    ("GET", "/join/{code}"): LINK,
+    ("POST", "/join/{code}"): LINK,
+    ("GET", "/cohorts/{cohort_id}"): LED,
+    ("GET", "/cohorts/{cohort_id}/invite"): LED,
+    ("POST", "/cohorts/{cohort_id}/code"): LED,
+    ("GET", "/cohorts/{cohort_id}/settings"): LED,
+    ("POST", "/cohorts/{cohort_id}/settings"): LED,
+    ("POST", "/cohorts/{cohort_id}/leads"): LED,
+    ("POST", "/cohorts/{cohort_id}/leads/{lead_id}/remove"): LED,
+    ("POST", "/cohorts/{cohort_id}/archive"): LED,
+    ("POST", "/cohorts/{cohort_id}/restore"): LED,
+    ("GET", "/cohorts/{cohort_id}/learners/{learner_id}"): LED,
+    ("POST", "/cohorts/{cohort_id}/learners/{learner_id}/group"): LED,
+    ("POST", "/cohorts/{cohort_id}/learners/{learner_id}/remove"): LED,
     # Files and health.
     ("GET", "/static/{digest}/{name:path}"): PUBLIC,
     ("GET", "/pictures/{digest}.webp"): PUBLIC,

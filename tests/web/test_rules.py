@@ -19,6 +19,7 @@ from server.rendering.eye import FINDINGS
 from server.services import learners
 from server.services.accounts import links
 from server.services.accounts.roles import Role
+from server.services.cohorts import leading
 from server.settings import Settings
 from server.storage.engine import Session
 from server.web.rules import ENOUGH, RULES, Needs, Rule, Whose
@@ -60,6 +61,11 @@ class Somebody:
     session_id: str
     passkey_id: str
     looked_after: UUID
+    cohort_id: UUID
+    """The cohort that they lead (nobody, for a role that leads none)."""
+    joined_id: UUID
+    """A cohort that they learn in."""
+    code: str
     """A learner of their cohort (of nobody's for a role that leads none)."""
 
 
@@ -103,7 +109,10 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
         token = accounts.signed_in(session, learner.id)
         passkey_id = accounts.passkey(session, learner.id).credential_id
     leads = (learner.id,) if role is Role.LEAD else ()
-    accounts.cohort(session, leads=leads, members=(pupil,))
+    cohort = accounts.cohort(session, leads=leads, members=(pupil,))
+    joined = accounts.cohort(session, members=(learner.id,))
+    if role is Role.LEAD:
+        leading.appoint(session, pupil, learner.id, NOON, lead=True)
     second = accounts.signed_in(session, learner.id)
     return Somebody(
         learner_id=learner.id,
@@ -113,6 +122,9 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
         session_id=hash_of(second)[:16],
         passkey_id=passkey_id,
         looked_after=pupil,
+        cohort_id=cohort.id,
+        joined_id=joined.id,
+        code=cohort.join_code,
     )
 
 
@@ -124,6 +136,10 @@ def fill(path: str, whose: Somebody, link: str) -> str:
         "session_id": whose.session_id,
         "passkey_id": whose.passkey_id,
         "learner_id": str(whose.looked_after),
+        "cohort_id": str(whose.cohort_id),
+        "joined_id": str(whose.joined_id),
+        "lead_id": str(whose.learner_id),
+        "code": whose.code,
         "token": link,
         "secret": "0" * 43,
         "finding": FINDINGS[0],

@@ -109,6 +109,7 @@ def make_account(
         password_hash=credentials.password.hash,
         password_set_at=now,
         administrator=administrator,
+        lead=False,
         created_at=now,
     )
     if rows.of_key(session, key) is not None or not rows.add(session, row):

@@ -18,7 +18,7 @@ class Role(StrEnum):
     LEARNER = "learner"
     """Has an account."""
     LEAD = "lead"
-    """Leads at least one cohort; sees only its learners."""
+    """Leads at least one cohort, or was appointed to; sees only their own learners."""
     ADMINISTRATOR = "administrator"
 
 
@@ -31,7 +31,7 @@ def role_of(session: Session, learner_id: UUID | None) -> Role:
         return Role.GUEST
     if account.administrator:
         return Role.ADMINISTRATOR
-    return Role.LEAD if rows.leads_any(session, learner_id) else Role.LEARNER
+    return Role.LEAD if account.lead or rows.leads_any(session, learner_id) else Role.LEARNER
 
 
 def may_help(session: Session, helper_id: UUID, learner_id: UUID) -> bool:

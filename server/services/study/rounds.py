@@ -18,7 +18,7 @@ from server.services.learners import Learner, eyes_in, looks_a_day
 from server.services.study import fitting
 from server.services.study.results import Home, Reason, RoundInfo
 from server.services.study.shown import find_round
-from server.storage import card_states, cards, eyes, learners, rounds, tallies, wishes
+from server.storage import card_states, cards, cohorts, eyes, learners, rounds, tallies, wishes
 from server.storage.models import CardRow, CardStateRow, LearnerRow, RoundItemRow, RoundRow
 
 CANNOT_BE_DRAWN_AFTER = 25
@@ -30,10 +30,11 @@ def home(session: Session, learner: Learner, now: datetime) -> Home:
     today = local_day(now, learner.timezone)
     current = rounds.open_round(session, learner.id)
     counts = rounds.counts(session, current.id) if current is not None else rounds.Counts(0, 0)
-    due = card_states.due_counts(session, learner.id)
+    left_out = cohorts.left_out(session, learner.id)
+    due = card_states.due_counts(session, learner.id, but=left_out)
     monday = week_start(today)
     week = tallies.days_between(session, learner.id, monday, today)
-    met = card_states.met(session, learner.id)
+    met = card_states.met(session, learner.id, but=left_out)
     return Home(
         open_round_id=None if current is None else current.id,
         open_round_answered=counts.answered,
@@ -41,7 +42,7 @@ def home(session: Session, learner: Learner, now: datetime) -> Home:
         round_eyes=learner.round_eyes,
         round_minutes=learner.round_minutes,
         due_today=sum(number for day, number in due if day <= today),
-        new_cards=cards.count(session) - met,
+        new_cards=cards.count(session, but=left_out) - met,
         answered_today=week[today].answers if today in week else 0,
         days_this_week=len(week),
         weekly_goal_days=learner.weekly_goal_days,
@@ -157,8 +158,11 @@ def _in_play(
     """Return every card that could come in a round of this learner, and its recipe, by id."""
     states = card_states.of_learner(session, learner_id)
     tallies_of = wishes.draw_tallies(session, RENDERER_VERSION)
+    left_out = cohorts.left_out(session, learner_id)
     found, recipes = {}, {}
     for card, recipe_hash in cards.current(session):
+        if card.id in left_out:
+            continue
         drawing = tallies_of.get((card.id, recipe_hash))
         if drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER:
             continue

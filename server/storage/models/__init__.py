@@ -15,7 +15,12 @@ from server.storage.models.base import Base
 from server.storage.models.calendar_feed import CalendarFeedRow
 from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_state import CardStateRow
-from server.storage.models.cohort import CohortLeadRow, CohortMemberRow, CohortRow
+from server.storage.models.cohort import (
+    CohortLeadRow,
+    CohortMemberRow,
+    CohortPlaceRow,
+    CohortRow,
+)
 from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
 from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
 from server.storage.models.learner import LearnerRow, PauseRow
@@ -39,6 +44,7 @@ __all__ = [
     "CardVersionRow",
     "CohortLeadRow",
     "CohortMemberRow",
+    "CohortPlaceRow",
     "CohortRow",
     "DrawTallyRow",
     "EyeRow",

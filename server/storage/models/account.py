@@ -26,6 +26,8 @@ class AccountRow(Base):
     password_hash: Mapped[str] = mapped_column(String(200))
     password_set_at: Mapped[datetime]
     administrator: Mapped[bool]
+    lead: Mapped[bool]
+    """Appointed by an administrator to make cohorts, with or without one so far."""
     created_at: Mapped[datetime]
 
 

@@ -30,3 +30,7 @@ class AuditEventRow(Base):
         ForeignKey("learner.id", ondelete="SET NULL"), index=True
     )
     """Whose account it was done to."""
+    cohort_id: Mapped[UUID | None] = mapped_column(
+        ForeignKey("cohort.id", ondelete="SET NULL"), index=True
+    )
+    """The cohort that it was about, if any."""

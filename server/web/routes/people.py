@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from typing import Annotated
+from urllib.parse import quote
 from uuid import UUID
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -13,10 +14,13 @@ from server.services import people
 from server.services.accounts import account as accounts
 from server.services.accounts import links
 from server.services.accounts.roles import role_of
+from server.services.cohorts import leading
 from server.storage import audit
 from server.web import account_words as words
 from server.web.access import Visit, reading, writing
 from server.web.account_contexts import AuditPage, PeoplePage, PersonLine
+from server.web.cohort_forms import AppointForm
+from server.web.pages import see_other
 from server.web.site import site_of
 from server.web.visitors import home_of
 
@@ -45,6 +49,14 @@ def give_link(request: Request, learner_id: UUID) -> Response:
     return site_of(request).pages.render(request, context)
 
 
+@router.post("/{learner_id}/lead")
+def appoint(request: Request, learner_id: UUID, form: Annotated[AppointForm, Form()]) -> Response:
+    """Let somebody make cohorts, or no longer."""
+    with writing(request) as visit:
+        leading.appoint(visit.session, visit.learner.id, learner_id, visit.now, lead=form.lead)
+    return see_other(f"/people?name={quote(form.name)}")
+
+
 @router.get("/audit")
 def trail(request: Request) -> Response:
     """Show what leads and administrators did, newest first."""
@@ -67,6 +79,7 @@ def _page(visit: Visit, beginning: str, *, link: str = "", link_for: str = "") -
                 sign_in_name=one.sign_in_name,
                 name=one.name,
                 administrator=one.administrator,
+                lead=one.lead,
                 may_help=one.learner_id in found.helpable,
             )
             for one in found.people

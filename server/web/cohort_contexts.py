@@ -1,0 +1,99 @@
+"""The pages about cohorts: exactly what their templates may name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import ClassVar
+
+from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
+from server.services.cohorts.joining import Invitation, Joined
+from server.storage.cohorts import LeadLine, MemberLine
+from server.web.contexts import Page
+from server.web.qr import QrPicture
+
+
+@dataclass(frozen=True)
+class CohortsPage(Page):
+    """The cohorts somebody learns in, and those they lead."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/cohorts.html"
+    joined: tuple[Joined, ...]
+    led: tuple[LedCohort, ...]
+    may_make: bool
+    said: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class CodePage(Page):
+    """Type the code of a cohort."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/code.html"
+    code: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class JoinPage(Page):
+    """What joining means, and the button that agrees to it."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/join.html"
+    invitation: Invitation
+    rotation_on: date | None
+    """The rotation date that joining would bring; None for no change."""
+    name: str
+    member: bool
+    """They are in it already."""
+    problem: str
+
+
+@dataclass(frozen=True)
+class InvitePage(Page):
+    """How learners join: link, code and picture."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/invite.html"
+    cohort: Cohort
+    address: str
+    code: str
+    """As it is read out."""
+    picture: QrPicture
+
+
+@dataclass(frozen=True)
+class CohortSettingsPage(Page):
+    """What a cohort asks of its learners, and who leads it."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/settings.html"
+    cohort: Cohort
+    rotation_on: str
+    levels: tuple[int, ...]
+    names: Mapping[str, str]
+    choices: tuple[tuple[str, tuple[CardChoice, ...]], ...]
+    """Cards by the finding they are about or resemble."""
+    leads: tuple[LeadLine, ...]
+    said: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class BoardPage(Page):
+    """A cohort's learners."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/board.html"
+    cohort: Cohort
+    learners: tuple[MemberLine, ...]
+    said: str
+
+
+@dataclass(frozen=True)
+class CohortLearnerPage(Page):
+    """One learner of a cohort, as its leads see them."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/learner.html"
+    cohort: Cohort
+    member: MemberLine
+    groups: tuple[str, ...]
+    said: str
+    problem: str
