@@ -37,6 +37,7 @@ from server.web.routes import (
     own_data,
     passkeys,
     people,
+    plan,
     progress,
     reading,
     reminders,
@@ -93,7 +94,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     )
     errors.install(app)
     for family in (
-        *(front, rounds, looks, progress, reading, bedside, gallery, account, reminders),
+        *(front, rounds, looks, plan, progress, reading, bedside, gallery, account, reminders),
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
         *(cohorts, cohort_learners, cohort_settings, joining),
     ):

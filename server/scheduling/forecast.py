@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from server.errors import BadInput
-from server.scheduling.days import week_start
 from server.scheduling.plan import days_left
 from server.scheduling.remedies import longest_interval
 from server.scheduling.sm2 import NEW, SECOND_INTERVAL, CardState, grown
@@ -50,9 +48,8 @@ def due_counts(
     """
     if days < 1:
         raise BadInput("a forecast needs at least one day")
-    bounds = [
-        longest_interval(days_left(today + timedelta(day), rotation_on)) for day in range(days)
-    ]
+    left = days_left(today, rotation_on)
+    bounds = [longest_interval(None if left is None else left - day) for day in range(days)]
     counts = [0] * days
     for state in states:
         if state.due_on is None:
@@ -63,17 +60,22 @@ def due_counts(
             state.repetition,
         )
         day = max(0, day)
+        easiness = state.easiness
         while day < days:
             counts[day] += 1
             repetition += 1
-            interval = _next_interval(interval, state.easiness, repetition, bounds[day])
+            interval = _next_interval(interval, easiness, repetition, bounds[day])
             day += interval
     return counts
 
 
 def _next_interval(interval: int, easiness: int, repetition: int, longest: int) -> int:
+    # Comparisons, not min and max: a plan over a year comes here fifty thousand times.
+    wanted = grown(interval, easiness)
     least = SECOND_INTERVAL if repetition == 2 else 1
-    return min(longest, max(least, grown(interval, easiness)))
+    if wanted < least:
+        wanted = least
+    return wanted if wanted < longest else longest
 
 
 def looks_of_a_new_card(today: date, days: int, rotation_on: date | None = None) -> int:
@@ -98,7 +100,7 @@ def admissible(
     are met quickly, up to half of a day's looks, only as long as their reviews
     and those of all the cards met before fit into the looks left until the
     rotation date (or the coming eight weeks). Beyond that they come slowly, a
-    sixth of the looks: `outlook` then says that the minutes are not enough.
+    sixth of the looks: `outlook.outlook` then says that the minutes are not enough.
 
     Parameters
     ----------
@@ -186,104 +188,12 @@ def is_crowded(
     states : of all cards, new ones included.
     looks_today : looks that fit into today's practice.
     """
-    due = sum(state.is_due(today) for state in states)
-    return due * looks_a_review > looks_today
+    return crowds(sum(state.is_due(today) for state in states), looks_today, looks_a_review)
 
 
-@dataclass(frozen=True, slots=True)
-class Week:
-    """One week of the plan.
-
-    Parameters
-    ----------
-    start : its Monday, or today in the first week.
-    reviews : looks at cards already met, repeats included.
-    first_looks : new cards met.
-    room : looks that the learner's minutes hold.
-    left_over : cards due that did not fit and wait at the end of the week.
-    """
-
-    start: date
-    reviews: float
-    first_looks: int
-    room: float
-    left_over: int
-
-    @property
-    def is_enough(self) -> bool:
-        """True when everything due in the week fits."""
-        return self.left_over == 0
-
-
-@dataclass(frozen=True)
-class Outlook:
-    """The plan up to a day.
-
-    Parameters
-    ----------
-    weeks : in order.
-    unmet : cards that will not have been met by then.
-    """
-
-    weeks: Sequence[Week] = field(default_factory=tuple)
-    unmet: int = 0
-
-    @property
-    def is_enough(self) -> bool:
-        """True when every card is met in time and nothing is left waiting."""
-        return self.unmet == 0 and all(week.is_enough for week in self.weeks)
-
-
-def outlook(
-    states: Iterable[CardState],
-    today: date,
-    until: date,
-    looks_a_day: float,
-    *,
-    waiting: int = 0,
-    rotation_on: date | None = None,
-) -> Outlook:
-    """Play the days up to ``until`` forward and say, week by week, what fits.
-
-    Parameters
-    ----------
-    states : the cards met so far.
-    until : the first day that is not part of the plan, such as the rotation date.
-    looks_a_day : as in `admissible`.
-    waiting : new cards not yet met.
-
-    Raises
-    ------
-    BadInput : ``until`` is not after today.
-    """
-    if until <= today:
-        raise BadInput(f"a plan from {today} needs a later day to end on than {until}")
-    cards = [state for state in states if state.due_on is not None]
-    weeks: list[Week] = []
-    start, reviews, first_looks, days = today, 0.0, 0, 0
-    day = today
-    while day < until:
-        room = looks_a_day
-        longest = longest_interval(days_left(day, rotation_on))
-        due = sorted(
-            (place for place, state in enumerate(cards) if state.is_due(day)),
-            key=lambda place: (cards[place].due_on, place),
-        )
-        fitting = due[: int(room / LOOKS_A_REVIEW)]
-        for place in fitting:
-            cards[place] = _answered(cards[place], day, longest)
-        reviews += len(fitting) * LOOKS_A_REVIEW
-        admitted = min(waiting, admissible(cards, day, looks_a_day, rotation_on))
-        cards += [_answered(NEW, day, longest)] * admitted
-        waiting -= admitted
-        first_looks += admitted
-        days += 1
-        day += timedelta(days=1)
-        if day == week_start(day) or day == until:
-            left_over = len(due) - len(fitting)
-            weeks.append(Week(start, reviews, first_looks, looks_a_day * days, left_over))
-            start, reviews, first_looks, days = day, 0.0, 0, 0
-    return Outlook(tuple(weeks), waiting)
+def crowds(due: int, looks: float, looks_a_review: float = LOOKS_A_REVIEW) -> bool:
+    """Tell whether so many due cards, with their repeats, are more than so many looks hold."""
+    return due * looks_a_review > looks
 
 
 def _answered(state: CardState, day: date, longest: int) -> CardState:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from datetime import date
+from functools import lru_cache
 
 from server.scheduling.sm2 import (
     FIRST_INTERVAL,
@@ -106,6 +107,7 @@ def kept_after_lapse(interval_days: int, elapsed_days: int) -> int:
     return max(FIRST_INTERVAL, min(interval_days, elapsed_days) // KEPT_AT_LAPSE)
 
 
+@lru_cache(maxsize=4096)
 def longest_interval(days_to_rotation: int | None) -> int:
     """Return the bound on intervals, given the days left to the rotation date.
 

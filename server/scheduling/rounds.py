@@ -247,6 +247,11 @@ def _by_group(cards: Iterable[CardInPlay]) -> list[CardInPlay]:
     return [card for *_, card in sorted(ranked, key=lambda row: row[:3])]
 
 
+def order_of_meeting(cards: Iterable[CardInPlay]) -> list[str]:
+    """Return the ids of the cards not met yet, in about the order in which they come."""
+    return [card.id for card in _by_group(cards)]
+
+
 def _new_cards(
     cards: Sequence[CardInPlay], wanted: int, in_hand: Choice[CardInPlay]
 ) -> tuple[list[tuple[CardInPlay, ...]], list[CardInPlay]]:

@@ -12,7 +12,8 @@ from server.measurement.proportions import Proportion as Share
 from server.measurement.tally import Tally
 from server.rendering.eye import FINDINGS
 from server.scheduling.days import local_day, week_start
-from server.services.learners import Learner
+from server.services.learners import Learner, eyes_in
+from server.services.planning.goal import NOTHING, WeeklyGoal, weekly_goal
 from server.storage import card_states, cards, tallies
 from server.storage.models import FindingTallyRow
 
@@ -76,8 +77,9 @@ class Progress:
     abnormal_share: Proportion
     """Share of the answered eyes that showed a finding: the case mix behind the figures."""
     week: tuple[WeekDay, ...]
-    days_this_week: int
-    weekly_goal_days: int
+    goal: WeeklyGoal
+    eyes_a_day: int
+    """Eyes that make up the minutes of a day of practice."""
     forecast: tuple[ForecastDay, ...]
     """Fourteen days from today."""
     cards_met: int
@@ -89,7 +91,7 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
     """Return the learner's progress. Reads only."""
     today = local_day(now, learner.timezone)
     monday = week_start(today)
-    week = tallies.days_between(session, learner.id, monday, monday + timedelta(days=6))
+    goal = weekly_goal(session, learner, today)
     totals = tallies.totals(session, learner.id)
     counted = tallies.of_learner(session, learner.id)
     return Progress(
@@ -101,11 +103,11 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
         wrong=totals.wrong,
         abnormal_share=_proportion(Share(totals.abnormal, totals.answers)),
         week=tuple(
-            WeekDay(day, week[day].answers if day in week else 0)
+            WeekDay(day, goal.practised.get(day, NOTHING).eyes)
             for day in (monday + timedelta(days=number) for number in range(7))
         ),
-        days_this_week=len(week),
-        weekly_goal_days=learner.weekly_goal_days,
+        goal=goal,
+        eyes_a_day=eyes_in(goal.minutes),
         forecast=_forecast(card_states.due_counts(session, learner.id), today),
         cards_met=card_states.met(session, learner.id),
         cards_total=cards.count(session),

@@ -126,3 +126,18 @@ def mistakes(session: Session, learner_id: UUID, finding: str, at_most: int) -> 
         .limit(at_most)
     )
     return [Mistake(*row) for row in rows]
+
+
+def latest_marks(
+    session: Session, learner_id: UUID, source: str, at_most: int
+) -> Sequence[dict[str, str]]:
+    """Return the marks of the latest sheets on one source of pictures, oldest first."""
+    rows = session.scalars(
+        select(AnswerRow.marks)
+        .join(LookRow, LookRow.id == AnswerRow.look_id)
+        .join(EyeRow, EyeRow.id == LookRow.eye_id)
+        .where(AnswerRow.learner_id == learner_id, EyeRow.source == source)
+        .order_by(AnswerRow.ordinal.desc())
+        .limit(at_most)
+    )
+    return list(rows)[::-1]

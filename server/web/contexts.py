@@ -11,16 +11,19 @@ from server.optics import Aperture
 from server.services.bedside import BedsideEye, Examined
 from server.services.catalogue import FindingText, LookAlikeText
 from server.services.learners import Learner
+from server.services.planning.today import Home
+from server.services.planning.weeks import PlanAhead
 from server.services.progress import Progress
 from server.services.readiness import FindingDetail, Standing
 from server.services.reading import Glossary, ReadingText, Screen
 from server.services.reminders.addresses import MailStanding
 from server.services.reminders.feeds import Feed
 from server.services.reminders.slots import Slot
-from server.services.study import Feedback, Home, Look, RoundSummary
+from server.services.study import Feedback, Look, RoundSummary
 from server.web.curve_plot import CurvePlot
 from server.web.gallery_figures import Chooser, Figure, Row
 from server.web.overlays import Outline
+from server.web.plan_words import Verdict
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,8 @@ class HomePage(Page):
 
     TEMPLATE: ClassVar[str] = "front/home.html"
     home: Home
+    names: Mapping[str, str]
+    """Short names of the findings, by slug."""
 
 
 @dataclass(frozen=True)
@@ -267,6 +272,27 @@ class SettingsPage(Page):
     saved: bool
     problem: str
     """Empty, or why what was typed could not be saved."""
+
+
+@dataclass(frozen=True)
+class PlanPage(Page):
+    """The weeks ahead, the rotation date and the pauses."""
+
+    TEMPLATE: ClassVar[str] = "plan/plan.html"
+    plan: PlanAhead
+    verdict: Verdict
+    names: Mapping[str, str]
+    """Short names of the findings, by slug."""
+    rotation_on: str
+    """As stored, or as just typed."""
+    first_on: str
+    last_on: str
+    """Of a pause, as just typed."""
+    said: str
+    problem: str
+    """Empty, or why what was typed could not be saved."""
+    wrong: Literal["", "rotation", "pause"]
+    """The form that it belongs to."""
 
 
 @dataclass(frozen=True)

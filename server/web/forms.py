@@ -109,6 +109,26 @@ class SettingsForm(BaseModel):
     untimed: bool = False
 
 
+class RotationForm(BaseModel):
+    """The rotation date by itself."""
+
+    rotation_on: str = Field(default="", max_length=40)
+    """As typed; empty for none."""
+
+
+class PauseForm(BaseModel):
+    """Days without practice."""
+
+    first_on: str = Field(default="", max_length=40)
+    last_on: str = Field(default="", max_length=40)
+
+
+class PauseEndForm(BaseModel):
+    """The button that ends a pause."""
+
+    first_on: str = Field(default="", max_length=40)
+
+
 class SlotForm(BaseModel):
     """When a learner practises."""
 

@@ -79,6 +79,10 @@ RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/progress/{finding}"): OWN,
     ("GET", "/settings"): OWN,
     ("POST", "/settings"): OWN,
+    ("GET", "/plan"): OWN,
+    ("POST", "/plan/rotation"): OWN,
+    ("POST", "/plan/pauses"): OWN,
+    ("POST", "/plan/pauses/end"): OWN,
     # Reminders and the calendar.
     ("GET", "/reminders"): OWN,
     ("POST", "/reminders"): OWN,

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from random import Random
 
-from server.scheduling.forecast import admissible, outlook
+from server.scheduling.forecast import admissible
+from server.scheduling.outlook import outlook
 from server.scheduling.rounds import CardInPlay, compose, overdue
 from server.scheduling.sm2 import CardState
 from server.scheduling.threshold import Look, ThresholdEstimate
@@ -39,8 +40,16 @@ def main() -> None:
         (f"a round of 12 from {CARDS:,} due cards", lambda: compose(cards, TODAY, 12, Random(1))),
         ("new cards admitted, 60 days ahead", lambda: admissible(states, TODAY, 30, rotation)),
         (
-            "outlook over 60 days, 200 cards",
-            lambda: outlook(states[:200], TODAY, rotation, 30, waiting=40, rotation_on=rotation),
+            "outlook over a year, 117 cards, 60 of them met",
+            lambda: outlook(
+                {f"card-{number}": state for number, state in enumerate(states[:60])},
+                TODAY,
+                [12 if day % 7 < 4 else 0 for day in range(365)],
+                12 * 4 / 7,
+                waiting=[f"new-{number}" for number in range(57)],
+                rotation_on=TODAY + timedelta(days=365),
+                looks_today=12,
+            ),
         ),
         (
             "threshold from 150 looks and one draw",

@@ -43,7 +43,8 @@ def test_no_page_has_a_violation(opened: Opener, screen: dict[str, Any], scheme:
     steps.wait_for_eye(page)
     for address in (
         *("/", "/welcome", "/welcome?step=2", "/welcome?step=3", "/progress", "/reading"),
-        *("/findings", "/about", "/settings", so_far, looked, "/no-such-page"),
+        *("/findings", "/about", "/settings", "/plan", "/progress/swollen-margin"),
+        *(so_far, looked, "/no-such-page"),
     ):
         page.goto(address)
         wrong += violations(page)
@@ -52,7 +53,7 @@ def test_no_page_has_a_violation(opened: Opener, screen: dict[str, Any], scheme:
 
 
 @pytest.mark.parametrize(
-    "address", ["/", "/progress", "/reading", "/findings", "/about", "/settings"]
+    "address", ["/", "/plan", "/progress", "/reading", "/findings", "/about", "/settings"]
 )
 @pytest.mark.parametrize("screen", [PHONE, DESKTOP], ids=["phone", "desktop"])
 def test_no_page_scrolls_sideways(opened: Opener, screen: dict[str, Any], address: str) -> None:

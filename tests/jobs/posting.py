@@ -65,10 +65,10 @@ def ready_learner(database: Database, weekdays: tuple[int, ...] = tuple(range(1,
     return learner
 
 
-def practised(session: Session, learner: Learner, *days: date) -> None:
+def practised(session: Session, learner: Learner, *days: date, eyes: int = 12) -> None:
     zero = dict.fromkeys(("right", "partly", "wrong", "abnormal", "visible_ms"), 0)
     for day in days:
-        session.add(PracticeDayRow(learner_id=learner.id, day=day, answers=1, **zero))
+        session.add(PracticeDayRow(learner_id=learner.id, day=day, answers=eyes, **zero))
 
 
 def reach_goal(session: Session, learner: Learner) -> None:

@@ -48,6 +48,25 @@ class TestReminder:
         post.turn(TIME + timedelta(days=1))
         assert len(mailbox.letters) == 2
 
+    def test_days_short_of_their_minutes_do_not_reach_the_goal(
+        self, post: Post, mailbox: Mailbox
+    ) -> None:
+        learner = ready_learner(post.database)
+        with post.database.writing() as session:
+            update_settings(session, learner, SettingsChange(weekly_goal_days=2))
+            practised(session, learner, date(2026, 11, 23), eyes=12)
+            practised(session, learner, date(2026, 11, 24), eyes=11)
+        post.turn(TIME)
+        (letter,) = mailbox.letters
+        assert "One more day of practice this week reaches" in text_of(letter)
+
+    def test_a_goal_out_of_reach_is_not_asked_for(self, post: Post, mailbox: Mailbox) -> None:
+        learner = ready_learner(post.database)
+        with post.database.writing() as session:
+            update_settings(session, learner, SettingsChange(weekly_goal_days=7))
+        post.turn(TIME)
+        assert "Any practice this week counts." in text_of(mailbox.letters[0])
+
     def test_its_head_says_how_to_stop_it(self, post: Post, mailbox: Mailbox) -> None:
         """RFC 8058, 3.1: one https address and the very words of the second field; RFC 3834."""
         ready_learner(post.database)
@@ -90,7 +109,7 @@ class TestReminder:
     @pytest.mark.parametrize(
         "unless",
         [
-            lambda session, learner: practised(session, learner, NOON.date()),
+            lambda session, learner: practised(session, learner, NOON.date(), eyes=1),
             lambda session, learner: reach_goal(session, learner),
             lambda session, learner: pauses.add(
                 session, learner, NOON.date(), NOON.date(), NOON.date()

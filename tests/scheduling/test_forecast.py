@@ -16,7 +16,6 @@ from server.scheduling.forecast import (
     holds_enough,
     is_crowded,
     looks_in,
-    outlook,
 )
 from server.scheduling.plan import review_with_remedies
 from server.scheduling.sm2 import NEW, CardState
@@ -125,34 +124,7 @@ def test_without_a_date_nothing_new_comes_on_a_crowded_day() -> None:
     assert admissible(due[:4], TODAY, 15 * 2 / 7, looks_today=15) == 7
 
 
-def test_enough_minutes_are_said_to_be_enough() -> None:
-    until = TODAY + timedelta(days=60)
-    plan = outlook([], TODAY, until, 15, waiting=48, rotation_on=until)
-    assert plan.is_enough
-    assert sum(week.first_looks for week in plan.weeks) == 48
-    assert sum(week.room for week in plan.weeks) == 15 * 60
-    assert all(week.reviews + week.first_looks <= week.room for week in plan.weeks)
-
-
-def test_too_few_minutes_are_said_to_be_too_few() -> None:
-    until = TODAY + timedelta(days=30)
-    plan = outlook([], TODAY, until, 6, waiting=240, rotation_on=until)
-    assert not plan.is_enough
-    assert plan.unmet > 0
-
-
-def test_weeks_start_on_monday_and_cover_every_day() -> None:
-    today, until = TODAY + timedelta(days=3), TODAY + timedelta(days=24)
-    plan = outlook([state(10, 0)], today, until, 10)
-    assert [week.start for week in plan.weeks] == [
-        today, *(TODAY + timedelta(days=7 * number) for number in (1, 2, 3))
-    ]  # fmt: skip
-    assert [week.room for week in plan.weeks] == [40, 70, 70, 30]
-
-
 def test_refusals() -> None:
-    with pytest.raises(BadInput, match="later day"):
-        outlook([], TODAY, TODAY, 10)
     with pytest.raises(BadInput):
         due_counts([], TODAY, 0)
     with pytest.raises(BadInput):

@@ -8,9 +8,10 @@ import pytest
 from argon2 import PasswordHasher
 
 from server.errors import BadInput, Conflict
-from server.services import recompute, study
+from server.services import recompute
 from server.services.accounts import account as rules
 from server.services.accounts.account import Credentials
+from server.services.planning import today
 from server.storage.engine import Database
 from server.storage.models import AccountRow
 from tests import accounts, factories
@@ -23,10 +24,10 @@ def test_a_guests_practice_is_the_accounts(database: Database) -> None:
         factories.stock_up(session, each=3)
         guest = factories.guest(session)
         given = factories.practise(session, guest)
-        before = study.home(session, guest, NOON)
+        before = today.home(session, guest, NOON)
         account = accounts.account(session, "Ada", learner=guest)
         assert account.learner_id == guest.id
-        assert study.home(session, guest, NOON) == before
+        assert today.home(session, guest, NOON) == before
         factories.practise(session, guest)
         report = recompute.recompute(session)
     assert report.answers > len(given)

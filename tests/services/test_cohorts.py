@@ -17,6 +17,7 @@ from server.services.cohorts import joining, leading, members
 from server.services.cohorts.codes import shown_code
 from server.services.cohorts.cohort import Cohort, CohortChange
 from server.services.learners import Learner, SettingsChange
+from server.services.planning import today
 from server.storage import audit
 from server.storage.engine import Database, Session
 from server.storage.models import LearnerRow
@@ -194,11 +195,11 @@ def test_cards_that_a_cohort_leaves_out_do_not_come(course: Course) -> None:
     )
     assert cards
     assert all(name in given or name.startswith("normal") for name in cards)
-    assert study.home(session, course.guest, NOON).new_cards == 3 + 6
+    assert today.home(session, course.guest, NOON).new_cards == 3 + 6
     # What another of their cohorts gives stays given.
     second = cohorts.make(session, course.lead, "Clinic", NOON)
     joining.join(session, course.guest, second.join_code, "Ada", NOON)
-    assert study.home(session, course.guest, NOON).new_cards == 24
+    assert today.home(session, course.guest, NOON).new_cards == 24
 
 
 def test_several_lead_and_the_last_one_stays(course: Course) -> None:

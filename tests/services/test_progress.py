@@ -8,6 +8,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from server.services import learners, progress, study
 from server.services.learners import SettingsChange
+from server.services.planning import today
 from server.storage.engine import Database
 from tests import factories
 from tests.factories import NOON, card_spec, submission
@@ -62,7 +63,7 @@ def test_nothing_yet_has_no_figures(database: Database) -> None:
         factories.seeded(session)
         learner = factories.guest(session)
         seen = progress.progress(session, learner, NOON)
-        home = study.home(session, learner, NOON)
+        home = today.home(session, learner, NOON)
     assert len(seen.rendered) == 6
     assert {one.accuracy.value for one in seen.rendered} == {None}
     assert (seen.eyes, seen.cards_met, seen.cards_total) == (0, 0, 24)
@@ -80,18 +81,18 @@ def test_the_week_and_the_forecast_follow_the_learners_days(database: Database) 
         evening = NOON - timedelta(hours=18)
         given = factories.practise(session, learner, evening)
         seen = progress.progress(session, learner, evening)
-        home = study.home(session, learner, evening)
+        home = today.home(session, learner, evening)
         later = progress.progress(session, learner, evening + timedelta(days=3))
     assert [day.day for day in seen.week] == [date(2026, 11, 23 + n) for n in range(7)]
     assert [day.answered for day in seen.week] == [0, 0, len(given), 0, 0, 0, 0]
-    assert (seen.today, seen.days_this_week) == (date(2026, 11, 25), 1)
+    assert (seen.today, seen.goal.days_met) == (date(2026, 11, 25), 1)
     assert [day.day for day in seen.forecast] == [
         date(2026, 11, 25) + timedelta(days=n) for n in range(14)
     ]
     assert [day.due for day in seen.forecast][:2] == [0, len(given)]
     # Overdue cards are due now, not in the past.
     assert (later.forecast[0].day, later.forecast[0].due) == (date(2026, 11, 28), len(given))
-    assert (home.answered_today, home.next_due) == (len(given), date(2026, 11, 26))
+    assert (home.goal.today_done.eyes, home.next_due) == (len(given), date(2026, 11, 26))
     assert home.new_cards == 24 - len(given)
 
 
@@ -103,10 +104,10 @@ def test_the_weekly_goal_counts_days_not_answers(database: Database) -> None:
         learner = learners.update_settings(session, learner, SettingsChange(weekly_goal_days=2))
         for day in (0, 0, 1, 7):
             factories.practise(session, learner, NOON + timedelta(days=day))
-        home = study.home(session, learner, NOON + timedelta(days=1))
-        next_week = study.home(session, learner, NOON + timedelta(days=7))
-    assert (home.days_this_week, home.weekly_goal_days) == (2, 2)
-    assert next_week.days_this_week == 1
+        home = today.home(session, learner, NOON + timedelta(days=1))
+        next_week = today.home(session, learner, NOON + timedelta(days=7))
+    assert (home.goal.days_met, home.goal.days) == (2, 2)
+    assert next_week.goal.days_met == 1
 
 
 def test_the_summary_tells_what_went_well_and_what_comes_back(database: Database) -> None:
@@ -135,4 +136,4 @@ def test_the_summary_tells_what_went_well_and_what_comes_back(database: Database
     assert {one.in_days for one in told.comes_back} == {1}
     counts = {one.finding: one for one in told.counts}
     assert (counts["swollen-margin"].misses, counts["swollen-margin"].asked) == (2, 4)
-    assert (told.days_this_week, told.due_now) == (1, 0)
+    assert (told.goal.short, told.due_now) == ((NOON.date(),), 0)

@@ -12,6 +12,7 @@ from server.errors import Conflict, NotFound
 from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, stock, study
 from server.services.learners import SettingsChange
+from server.services.planning import today
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
 from server.storage import rounds, wishes
 from server.storage.engine import Database
@@ -42,7 +43,7 @@ def test_starting_again_resumes(database: Database) -> None:
     with database.writing() as session:
         again = study.start_or_resume_round(session, learner, NOON + timedelta(days=3))
         assert (again.id, again.answered, again.resumed) == (first.id, 1, True)
-        assert study.home(session, learner, NOON).open_round_id == first.id
+        assert today.home(session, learner, NOON).open_round_id == first.id
 
 
 def test_without_cards_there_is_a_clear_word(database: Database) -> None:
@@ -192,7 +193,7 @@ def test_a_finished_round_stays_finished_and_the_next_is_new(database: Database)
         first = study.start_or_resume_round(session, learner, NOON)
         factories.practise(session, learner)
         assert isinstance(study.deal(session, learner, first.id, NOON), study.Finished)
-        assert study.home(session, learner, NOON).open_round_id is None
+        assert today.home(session, learner, NOON).open_round_id is None
         assert study.start_or_resume_round(session, learner, NOON).id != first.id
 
 
@@ -242,7 +243,7 @@ def test_reading_services_run_on_a_reading_session(database: Database) -> None:
         learner = factories.guest(session)
         (first, *_) = factories.practise(session, learner)
     with database.reading() as session:
-        study.home(session, learner, NOON)
+        today.home(session, learner, NOON)
         study.look_page(session, learner, first.look.id)
         study.feedback(session, learner, first.look.id)
         study.summary(session, learner, first.look.round_id, NOON)

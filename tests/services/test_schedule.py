@@ -18,6 +18,7 @@ from server.errors import BadInput
 from server.scheduling.sm2 import CardState
 from server.services import learners, recompute, study
 from server.services.learners import Learner, SettingsChange
+from server.services.planning import today
 from server.services.study import Feedback, judging
 from server.services.study.judging import RULES_VERSION, Circumstances
 from server.storage.engine import Database
@@ -225,7 +226,7 @@ def test_the_first_round_is_full_and_the_next_ones_add_no_heap_for_tomorrow(
             assert again.planned == 12
             assert "new" not in reasons(session, again.id)
             factories.practise(session, learner)
-        assert study.home(session, learner, NOON + timedelta(days=1)).due_today == 12
+        assert today.home(session, learner, NOON + timedelta(days=1)).due_today == 12
 
 
 def test_new_cards_come_as_fast_as_the_minutes_allow(database: Database) -> None:
@@ -260,7 +261,7 @@ def test_whoever_has_few_minutes_still_meets_every_finding(database: Database) -
         )
         for week in range(26):
             factories.practise(session, learner, NOON + timedelta(weeks=week))
-        assert study.home(session, learner, NOON).new_cards == 0
+        assert today.home(session, learner, NOON).new_cards == 0
 
 
 def test_a_look_alike_told_apart_again_stops_pressing(database: Database) -> None:

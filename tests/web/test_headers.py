@@ -46,7 +46,7 @@ def test_a_fault_of_ours_is_a_page_with_the_headers(
         raise RuntimeError("a fault")
 
     visitor.start()
-    monkeypatch.setattr("server.services.study.home", broken)
+    monkeypatch.setattr("server.services.planning.today.home", broken)
     response = visitor.get("/")
     assert response.status_code == 500
     assert "Something went wrong on our side" in response.text

@@ -77,6 +77,7 @@ def test_pages_are_compressed(visitor: Browser) -> None:
         ("/healthz", 0),
         ("/reading", 1),
         ("/", 8),
+        ("/plan", 12),
         ("/progress", 13),
         ("/progress/enlarged-cup", 5),
     ],

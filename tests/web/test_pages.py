@@ -14,7 +14,7 @@ from tests.web.conftest import HTMX, Browser, one
 FOR_ANYBODY = ("/", "/reading", "/findings", "/bedside", "/about")
 FOR_LEARNERS = (
     *("/", "/welcome", "/welcome?step=2", "/welcome?step=3"),
-    *("/progress", "/progress/swollen-margin", "/settings", "/reminders"),
+    *("/progress", "/progress/swollen-margin", "/settings", "/reminders", "/plan"),
 )
 
 
@@ -102,7 +102,7 @@ def test_every_link_leads_somewhere(browser: Browser) -> None:
             # The address exists and wants a post.
             assert browser.get(action).status_code in (200, 405, 404, 422), action
             assert browser.client.options(action).status_code == 405, action
-    assert {"/progress", "/reading", "/findings", "/settings", "/about"} <= seen
+    assert {"/progress", "/plan", "/reading", "/findings", "/settings", "/about"} <= seen
 
 
 def test_pages_are_private_and_never_kept(browser: Browser) -> None:
@@ -287,7 +287,7 @@ class TestProgress:
 
     def test_every_chart_has_a_table_behind_it(self, browser: Browser) -> None:
         answer_rightly(browser, 2)
-        for address in ("/progress", "/progress/swollen-margin"):
+        for address in ("/plan", "/progress", "/progress/swollen-margin"):
             for section in browser.page(address).css("section"):
                 if section.css_first("svg.chart"):
                     assert section.css_first("details table"), (address, section.html)

@@ -19,10 +19,11 @@ from uuid import UUID
 from sqlalchemy.orm import Session
 
 from server.identity.tokens import hash_of, new_token
-from server.scheduling.days import local_day, week_start, zone
+from server.scheduling.days import local_day, zone
+from server.services.planning.goal import weekly_goal
 from server.services.reminders.addresses import CONFIRM_WITHIN, mailbox_hash
 from server.services.reminders.slots import Slot, as_slot
-from server.storage import card_states, learners, mail_addresses, pauses, practice_slots, tallies
+from server.storage import card_states, learners, mail_addresses, practice_slots
 from server.storage import letters as rows
 from server.storage.models import LearnerRow, LetterRow, MailAddressRow
 
@@ -57,7 +58,7 @@ class Claim:
     due: int
     """Cards due on the day."""
     days_left: int
-    """Days of practice that the week's goal still lacks."""
+    """Days of practice that the week's goal still lacks; 0 when it has fewer days left."""
 
 
 @dataclass(frozen=True)
@@ -213,10 +214,8 @@ def _is_wanted(
     # Whoever confirms after the time is there already.
     if address.confirmed_at > slot.moment(day, learner.timezone):
         return False
-    if pauses.touching(session, learner.id, day, day):
-        return False
-    practised = tallies.days_between(session, learner.id, week_start(day), day)
-    return day not in practised and len(practised) < learner.weekly_goal_days
+    goal = weekly_goal(session, learner, day)
+    return day not in goal.paused and day not in goal.practised and not goal.is_met
 
 
 def _claimed(
@@ -237,7 +236,7 @@ def _claimed(
     letter.next_at = now + HOLD
     session.flush()
     day: date = letter.day
-    practised = tallies.days_between(session, learner.id, week_start(day), day)
+    goal = weekly_goal(session, learner, day)
     return Claim(
         letter_id=letter.id,
         kind="confirm" if letter.kind == "confirm" else "reminder",
@@ -245,7 +244,7 @@ def _claimed(
         secret=secret,
         slot=as_slot(row),
         due=sum(count for on, count in card_states.due_counts(session, learner.id) if on <= day),
-        days_left=max(0, learner.weekly_goal_days - len(practised)),
+        days_left=goal.days_left if goal.can_be_met else 0,
     )
 
 

@@ -81,11 +81,11 @@ def _fill(message: EmailMessage, text: str) -> None:
 
 def _standing(claim: Claim) -> str:
     left = claim.days_left
-    goal = (
-        "One more day of practice this week reaches your goal"
-        if left == 1
-        else f"{left} more days of practice this week reach your goal"
-    )
+    goal = f"{left} more days of practice this week reach your goal"
+    if left == 1:
+        goal = "One more day of practice this week reaches your goal"
+    elif not left:
+        goal = "Any practice this week counts"
     if not claim.due:
         return f"{goal}."
     kinds = "one kind of eye is" if claim.due == 1 else f"{claim.due} kinds of eye are"

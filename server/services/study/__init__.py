@@ -18,7 +18,6 @@ from server.services.study.results import (
     FindingCount,
     FindingResult,
     Finished,
-    Home,
     Look,
     Preparing,
     RoundInfo,
@@ -26,7 +25,7 @@ from server.services.study.results import (
     Submission,
     Teaching,
 )
-from server.services.study.rounds import home, leave_round, start_or_resume_round
+from server.services.study.rounds import leave_round, start_or_resume_round
 
 __all__ = [
     "CardInfo",
@@ -37,7 +36,6 @@ __all__ = [
     "FindingCount",
     "FindingResult",
     "Finished",
-    "Home",
     "Look",
     "Preparing",
     "RoundInfo",
@@ -47,7 +45,6 @@ __all__ = [
     "answer",
     "deal",
     "feedback",
-    "home",
     "leave_round",
     "look_page",
     "start_or_resume_round",

@@ -11,11 +11,12 @@ from sqlalchemy.orm import Session
 
 from server.measurement.tally import Tally, tally
 from server.rendering.eye import FINDINGS
-from server.scheduling.days import days_between, local_day, week_start
+from server.scheduling.days import days_between, local_day
 from server.services.learners import Learner
+from server.services.planning.goal import weekly_goal
 from server.services.study.results import ComesBack, FindingCount, Outcome, RoundSummary
 from server.services.study.shown import card_value, find_round
-from server.storage import answers, card_states, rounds, tallies
+from server.storage import answers, card_states, rounds
 from server.storage.answers import GivenAnswer
 
 
@@ -31,7 +32,6 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
     today = local_day(now, learner.timezone)
     counts = tally([each.answer.marks for each in given])
     outcomes = [each.answer.outcome for each in given]
-    week = tallies.days_between(session, learner.id, week_start(today), today)
     due = card_states.due_counts(session, learner.id)
     return RoundSummary(
         round_id=row.id,
@@ -57,8 +57,7 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
             if name in counts and counts[name].misses + counts[name].false_alarms > 0
         ),
         comes_back=_comes_back(session, learner, given, now),
-        days_this_week=len(week),
-        weekly_goal_days=learner.weekly_goal_days,
+        goal=weekly_goal(session, learner, today),
         due_now=sum(number for day, number in due if day <= today),
     )
 

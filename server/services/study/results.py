@@ -15,6 +15,7 @@ from typing import Literal
 from uuid import UUID
 
 from server.rendering.outlines import Region
+from server.services.planning.goal import WeeklyGoal
 
 Judgement = Literal["normal", "present"]
 Certainty = Literal["sure", "unsure", "guessing"]
@@ -23,28 +24,6 @@ Mark = Literal["hit", "miss", "false-alarm", "correct-rejection"]
 CardKind = Literal["finding", "normal", "look-alike"]
 Reason = Literal["due", "new", "again", "ahead"]
 """Why an eye is in the round: due today, first meeting, same-day return, early practice."""
-
-
-@dataclass(frozen=True)
-class Home:
-    """What the first page of a learner shows."""
-
-    open_round_id: UUID | None
-    open_round_answered: int
-    open_round_planned: int
-    round_eyes: int
-    round_minutes: int
-    due_today: int
-    """Cards met before that are due by the end of the learner's day."""
-    new_cards: int
-    """Cards not met yet."""
-    answered_today: int
-    days_this_week: int
-    weekly_goal_days: int
-    answered_ever: int
-    next_due: date | None
-    """The learner's day on which the next card falls due after today; None: none is scheduled."""
-    today: date
 
 
 @dataclass(frozen=True)
@@ -280,7 +259,6 @@ class RoundSummary:
     """Findings missed or imagined at least once."""
     comes_back: tuple[ComesBack, ...]
     """Soonest first."""
-    days_this_week: int
-    weekly_goal_days: int
+    goal: WeeklyGoal
     due_now: int
     """Cards still due today after this round."""

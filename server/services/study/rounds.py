@@ -1,4 +1,4 @@
-"""The first page, and the beginning and end of a round."""
+"""The beginning and end of a round."""
 
 from __future__ import annotations
 
@@ -11,45 +11,18 @@ from sqlalchemy.orm import Session
 
 from server.errors import Conflict, NotFound
 from server.rendering.eye import RENDERER_VERSION
-from server.scheduling.days import local_day, week_start
+from server.scheduling.days import local_day
 from server.scheduling.forecast import admissible, admissible_to_spare
 from server.scheduling.rounds import CardInPlay, compose
 from server.services.learners import Learner, eyes_in, looks_a_day
 from server.services.study import fitting
-from server.services.study.results import Home, Reason, RoundInfo
+from server.services.study.results import Reason, RoundInfo
 from server.services.study.shown import find_round
-from server.storage import card_states, cards, cohorts, eyes, learners, rounds, tallies, wishes
+from server.storage import card_states, cards, cohorts, eyes, learners, rounds, wishes
 from server.storage.models import CardRow, CardStateRow, LearnerRow, RoundItemRow, RoundRow
 
 CANNOT_BE_DRAWN_AFTER = 25
 """Draws in a row that did not show what the card says before rounds leave the card out."""
-
-
-def home(session: Session, learner: Learner, now: datetime) -> Home:
-    """Return what the learner's first page shows. Reads only."""
-    today = local_day(now, learner.timezone)
-    current = rounds.open_round(session, learner.id)
-    counts = rounds.counts(session, current.id) if current is not None else rounds.Counts(0, 0)
-    left_out = cohorts.left_out(session, learner.id)
-    due = card_states.due_counts(session, learner.id, but=left_out)
-    monday = week_start(today)
-    week = tallies.days_between(session, learner.id, monday, today)
-    met = card_states.met(session, learner.id, but=left_out)
-    return Home(
-        open_round_id=None if current is None else current.id,
-        open_round_answered=counts.answered,
-        open_round_planned=counts.planned,
-        round_eyes=learner.round_eyes,
-        round_minutes=learner.round_minutes,
-        due_today=sum(number for day, number in due if day <= today),
-        new_cards=cards.count(session, but=left_out) - met,
-        answered_today=week[today].answers if today in week else 0,
-        days_this_week=len(week),
-        weekly_goal_days=learner.weekly_goal_days,
-        answered_ever=tallies.totals(session, learner.id).answers,
-        next_due=next((day for day, _ in due if day > today), None),
-        today=today,
-    )
 
 
 def hold(session: Session, learner: Learner) -> LearnerRow:
@@ -67,15 +40,15 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
     if current is not None:
         return _info(session, current, resumed=True)
     today = local_day(now, row.timezone)
-    in_play, recipes = _in_play(session, learner.id, today)
+    found, recipes = in_play(session, learner.id, today)
     new_round = RoundRow(
         id=uuid4(), learner_id=learner.id, started_at=now, finished_at=None, left_early=False
     )
     # The round's own id seeds its mixing, so a plan can be traced and made again.
-    states = [card.state for card in in_play.values()]
+    states = [card.state for card in found.values()]
     looks_today = eyes_in(row.daily_minutes)
     order = compose(
-        list(in_play.values()),
+        list(found.values()),
         today,
         eyes_in(row.round_minutes),
         _rng(new_round.id),
@@ -99,7 +72,7 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
                 round_id=new_round.id,
                 position=position,
                 card_id=card_id,
-                reason=_reason(in_play[card_id], today),
+                reason=_reason(found[card_id], today),
                 severity=severities[card_id],
             )
         )
@@ -152,7 +125,7 @@ def _severities(
     return {name: fitting.wanted(contents[name], known, rng) for name in order}
 
 
-def _in_play(
+def in_play(
     session: Session, learner_id: UUID, today: date
 ) -> tuple[dict[str, CardInPlay], dict[str, str]]:
     """Return every card that could come in a round of this learner, and its recipe, by id."""

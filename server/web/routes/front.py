@@ -11,12 +11,14 @@ from starlette.responses import Response
 from server.errors import NotFound
 from server.services import learners, study
 from server.services.learners import SettingsChange
+from server.services.planning import today
 from server.web.access import reading, reading_as_anyone, writing, writing_as_anyone
 from server.web.contexts import FrontPage, HomePage, WelcomePage
 from server.web.forms import StartForm
 from server.web.pages import see_other
 from server.web.sessions import set_token
 from server.web.site import site_of
+from server.web.standing_words import names
 from server.web.visitors import browser_of
 
 router = APIRouter()
@@ -29,8 +31,8 @@ def first_page(request: Request) -> Response:
     with reading_as_anyone(request) as visit:
         if visit.learner is None:
             return site.pages.render(request, FrontPage(None, site.catalogue.findings))
-        home = study.home(visit.session, visit.learner, visit.now)
-        return site.pages.render(request, HomePage(visit.learner, home))
+        home = today.home(visit.session, visit.learner, visit.now)
+        return site.pages.render(request, HomePage(visit.learner, home, names(site.catalogue)))
 
 
 @router.post("/start")
