@@ -100,9 +100,21 @@ class _Replay:
                 on=answer.local_day,
                 rotation_on=answer.rotation_on,
                 load=load_from_json(answer.load),
+                due_besides=answer.due_besides,
+                day_looks=answer.day_looks,
+                answered_today=self._answered_on(answer.local_day),
                 rules_version=answer.rules_version,
             ),
         )
+
+    def _answered_on(self, day: date) -> int:
+        return self.days[day]["answers"] if day in self.days else 0
+
+    def most_due_besides(self, answer: AnswerRow) -> int:
+        """Return how many other cards were due by then; of these, retired ones did not count."""
+        own = self.cards.get(answer.card_id)
+        mine = own is not None and own.due_on <= answer.local_day
+        return sum(n for day, n in self.due.items() if day <= answer.local_day) - mine
 
     def load_differs(self, answer: AnswerRow) -> bool:
         """Tell whether the cards due on the days that were weighed are others than stored."""
@@ -204,6 +216,13 @@ def _answer_differences(replay: _Replay, given: GivenAnswer) -> Iterator[Differe
             f"{where}, load",
             answer.load,
             "another number of cards due on these days",
+        )
+    if answer.due_besides > replay.most_due_besides(answer):
+        yield Difference(
+            replay.learner_id,
+            f"{where}, due_besides",
+            answer.due_besides,
+            replay.most_due_besides(answer),
         )
     replay.add(given, judged)
 

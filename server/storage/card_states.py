@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from datetime import date
+from typing import NamedTuple
 from uuid import UUID
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from server.scheduling.sm2 import NEW, CardState
@@ -38,21 +39,28 @@ def of_learner(session: Session, learner_id: UUID) -> dict[str, CardStateRow]:
     return {row.card_id: row for row in rows}
 
 
-def load(session: Session, learner_id: UUID, after: date, besides: str) -> dict[date, int]:
-    """Return how many cards are due on each day after one, a card left out.
+class DueBesides(NamedTuple):
+    """Other cards that fall due on one day."""
 
-    Retired cards count: which they are is no part of history, and they are few.
-    """
+    day: date
+    cards: int
+    """All of them: which are retired is no part of history, and they are few."""
+    in_use: int
+    """Those of them that can still come in a round."""
+
+
+def due_besides(
+    session: Session, learner_id: UUID, card_id: str, but: Collection[str] = ()
+) -> Sequence[DueBesides]:
+    """Return how many cards besides one fall due on each day; retired and left-out ones apart."""
+    can_come = case((CardRow.retired | CardRow.id.in_(but), 0), else_=1)
     rows = session.execute(
-        select(CardStateRow.due_on, func.count())
-        .where(
-            CardStateRow.learner_id == learner_id,
-            CardStateRow.due_on > after,
-            CardStateRow.card_id != besides,
-        )
+        select(CardStateRow.due_on, func.count(), func.sum(can_come))
+        .join(CardRow, CardRow.id == CardStateRow.card_id)
+        .where(CardStateRow.learner_id == learner_id, CardStateRow.card_id != card_id)
         .group_by(CardStateRow.due_on)
     )
-    return {row[0]: row[1] for row in rows}
+    return [DueBesides(day, number, int(in_use)) for day, number, in_use in rows]
 
 
 def due_counts(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -21,8 +22,9 @@ from server.services.learners import Learner, SettingsChange
 from server.services.planning import today
 from server.services.study import Feedback, judging
 from server.services.study.judging import RULES_VERSION, Circumstances
+from server.storage import card_states
 from server.storage.engine import Database
-from server.storage.models import AnswerRow, CardStateRow, RoundItemRow
+from server.storage.models import AnswerRow, CardRow, CardStateRow, RoundItemRow
 from tests import factories
 from tests.factories import NOON, card_spec, submission
 
@@ -122,8 +124,9 @@ def test_cards_met_together_part(database: Database) -> None:
     [
         (AnswerRow.load, {"2026-12-03": 40}, "load"),
         (AnswerRow.rotation_on, TODAY + timedelta(days=9), "schedule_after"),
+        (AnswerRow.due_besides, 1, "due_besides"),
     ],
-    ids=["load", "rotation date"],
+    ids=["load", "rotation date", "due besides"],
 )
 def test_what_decided_the_schedule_cannot_be_changed_unseen(
     database: Database, column: object, value: object, named: str
@@ -183,13 +186,73 @@ def test_a_history_of_both_rules_is_recomputed_by_both(database: Database) -> No
         for day in (4, 9, 12):
             factories.practise(session, learner, NOON + timedelta(days=day), right=day != 9)
         versions = session.scalars(select(AnswerRow.rules_version).distinct()).all()
-    assert sorted(versions) == [1, 2]
+    assert sorted(versions) == [1, RULES_VERSION]
     with database.reading() as session:
         assert recompute.recompute(session).differences == ()
     with database.writing() as session:
         session.execute(update(AnswerRow).values(rules_version=RULES_VERSION))
     with database.reading() as session:
         assert recompute.recompute(session).differences
+
+
+# Crowded days ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("due_besides", "answered_today", "repeats"),
+    [(0, 0, True), (9, 0, True), (10, 0, False), (9, 1, False), (0, 40, True), (1, 40, False)],
+)
+def test_nothing_repeats_while_more_is_due_than_the_day_still_holds(
+    due_besides: int, answered_today: int, repeats: bool
+) -> None:
+    """Of twelve looks eleven are left after this one, and a due card takes 1.2 of them."""
+    given = Circumstances(
+        response_ms=5000,
+        hidden_ms=0,
+        untimed=False,
+        first_of_day=False,
+        usual_ms=[],
+        state=CardState(250, 2, 6, TODAY, TODAY - timedelta(days=6)),
+        on=TODAY,
+        due_besides=due_besides,
+        day_looks=12,
+        answered_today=answered_today,
+    )
+    assert judging._schedule(0, given).repeats is repeats
+    # The rules before knew of no crowded days.
+    assert judging._schedule(0, replace(given, rules_version=2)).repeats
+    # Nothing else of the schedule depends on it.
+    free = replace(given, due_besides=0)
+    assert judging._schedule(0, given).after == judging._schedule(0, free).after
+
+
+def test_a_crowded_day_takes_due_cards_before_repeats(database: Database) -> None:
+    with database.writing() as session:
+        factories.seeded(session)
+        factories.stock_up(session, each=12)
+        learner = factories.guest(session)
+        learners.update_settings(session, learner, SettingsChange(daily_minutes=15))
+        for _ in range(2):
+            factories.practise(session, learner)
+        learners.update_settings(session, learner, SettingsChange(daily_minutes=5))
+        # All of them are due after a break, and a day holds twelve looks.
+        late = NOON + timedelta(days=30)
+        wrong = factories.practise(session, learner, late, right=False)
+        assert {one.quality for one in wrong} == {0}
+        assert not any(one.comes_back_in_round for one in wrong)
+        rows = session.scalars(select(AnswerRow).order_by(AnswerRow.ordinal)).all()[-len(wrong) :]
+        met = len(session.scalars(select(CardStateRow.card_id)).all())
+        assert met > 12
+        assert [row.due_besides for row in rows] == [met - 1 - n for n in range(len(wrong))]
+        assert {row.day_looks for row in rows} == {12}
+        # A retired card comes no more, and so crowds nobody.
+        (spare,) = session.scalars(select(AnswerRow.card_id).distinct().limit(1))
+        session.execute(update(CardRow).where(CardRow.id != spare).values(retired=True))
+        besides = card_states.due_besides(session, learner.id, spare)
+        assert sum(each.cards for each in besides) == met - 1
+        assert sum(each.in_use for each in besides) == 0
+    with database.reading() as session:
+        assert recompute.recompute(session).differences == ()
 
 
 def _judge_by_version(patch: pytest.MonkeyPatch, version: int) -> None:

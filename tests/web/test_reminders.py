@@ -9,12 +9,13 @@ from urllib.parse import urlsplit
 import pytest
 from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
+from server.services.reminders.letters import LINKS_LAST
 from server.settings import Settings
 from server.web.errors import shown_path
 from tests.mailbox import HOME, Mailbox, link_in
 from tests.services.calendar_lines import component, content_lines, value
 from tests.web.conftest import Browser, browsing, hidden_fields, one
-from tests.web.test_pages import check_sound, settings_form
+from tests.web.test_pages import check_sound, settings_form, words
 
 SLOT: dict[str, object] = {"clock": "18:30", "weekdays": ["1", "3", "5"]}
 
@@ -272,6 +273,11 @@ class TestMail:
             stop, files={"List-Unsubscribe": (None, "One-Click")}, follow_redirects=False
         )
         assert response.status_code == 200
+
+    def test_what_stays_of_a_mailbox_is_told_before_it_is_given(self, mailing: Browser) -> None:
+        mailing.post("/reminders", SLOT)
+        text = words(mailing.page("/reminders"), "main")
+        assert f"the SHA-256 of the address) stays for {LINKS_LAST.days} days" in text
 
     def test_the_learner_can_delete_the_address(self, mailing: Browser, mailbox: Mailbox) -> None:
         link = self.ask(mailing, mailbox)

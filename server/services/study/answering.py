@@ -12,7 +12,7 @@ from server.errors import BadInput, Conflict
 from server.rendering.truth import Truth
 from server.scheduling.days import local_day
 from server.scheduling.quality import MEDIAN_OF_LAST
-from server.services.learners import Learner
+from server.services.learners import Learner, eyes_in
 from server.services.study import fitting
 from server.services.study.feedback import feedback_of
 from server.services.study.judging import Circumstances, Judged, judge, load_to_json, state_to_json
@@ -20,7 +20,7 @@ from server.services.study.repeats import continue_round
 from server.services.study.results import Certainty, Feedback, Submission
 from server.services.study.rounds import hold
 from server.services.study.shown import find_look, own_finding, version_mark
-from server.storage import answers, card_states, tallies
+from server.storage import answers, card_states, cohorts, tallies
 from server.storage.looks import ShownLook
 from server.storage.models import AnswerRow, CardStateRow, LearnerRow
 
@@ -57,16 +57,22 @@ def answer(
     _check(session, shown, submission)
     day = local_day(now, row.timezone)
     state = card_states.get(session, learner.id, shown.card.id)
+    practised = tallies.practice_day(session, learner.id, day)
+    left_out = cohorts.left_out(session, learner.id)
+    due = card_states.due_besides(session, learner.id, shown.card.id, but=left_out)
     given = Circumstances(
         response_ms=submission.response_ms,
         hidden_ms=submission.hidden_ms,
         untimed=row.untimed,
-        first_of_day=tallies.practice_day(session, learner.id, day) is None,
+        first_of_day=practised is None,
         usual_ms=answers.usual_milliseconds(session, learner.id, row.answers + 1, MEDIAN_OF_LAST),
         state=card_states.as_state(state),
         on=day,
         rotation_on=row.rotation_on,
-        load=card_states.load(session, learner.id, day, besides=shown.card.id),
+        load={each.day: each.cards for each in due if each.day > day},
+        due_besides=sum(each.in_use for each in due if each.day <= day),
+        day_looks=eyes_in(row.daily_minutes),
+        answered_today=0 if practised is None else practised.answers,
     )
     judged = judge(
         own_finding=own_finding(shown.version.content),
@@ -155,6 +161,8 @@ def _store(
         schedule_after=state_to_json(judged.scheduled.after),
         rotation_on=given.rotation_on,
         load=load_to_json(judged.scheduled.load),
+        due_besides=given.due_besides,
+        day_looks=given.day_looks,
     )
     session.add(stored)
     session.flush()

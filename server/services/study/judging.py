@@ -15,17 +15,19 @@ from server.errors import BadInput
 from server.rendering.outlines import contains
 from server.rendering.truth import Truth
 from server.scheduling import plan
+from server.scheduling.forecast import crowds
 from server.scheduling.marking import Marked, mark
 from server.scheduling.quality import Certainty, quality, usable_seconds, usual_seconds
 from server.scheduling.sm2 import CardState, repeats_today, review_when_due
 
-RULES_VERSION = 2
+RULES_VERSION = 3
 """Stored with every answer: rules that judge or schedule differently get a new number, and
 recomputing an old answer keeps using the old ones.
 
 1. The published rules; an answer before its day is practice.
 2. The published rules with the remedies of `scheduling.plan`: only a second answer on a day
    is practice. A right answer takes one confusion back.
+3. As 2, and no repeat on the same day while more is due than what is left of the day holds.
 """
 
 Counted = Literal["review", "practice"]
@@ -45,6 +47,9 @@ class Circumstances:
     on : the learner's day.
     rotation_on : the day by which the learner must be ready; None without one.
     load : how many of the learner's other cards are due on each day to come.
+    due_besides : how many of them are due by now.
+    day_looks : looks that a day's practice holds, by the minutes that the learner set.
+    answered_today : looks answered on this day before.
     rules_version : the rules to judge by.
     """
 
@@ -57,7 +62,15 @@ class Circumstances:
     on: date
     rotation_on: date | None = None
     load: Mapping[date, int] = field(default_factory=dict)
+    due_besides: int = 0
+    day_looks: int = 0
+    answered_today: int = 0
     rules_version: int = RULES_VERSION
+
+    @property
+    def crowded(self) -> bool:
+        """True when more is due than the rest of the day's practice holds."""
+        return crowds(self.due_besides, max(0, self.day_looks - self.answered_today - 1))
 
 
 @dataclass(frozen=True)
@@ -147,7 +160,7 @@ def judge(
 def _schedule(reached: int, given: Circumstances) -> Scheduled:
     if given.rules_version == 1:
         return _by_published_rules(reached, given)
-    if given.rules_version == RULES_VERSION:
+    if given.rules_version in (2, RULES_VERSION):
         return _with_remedies(reached, given)
     raise BadInput(
         f"rules {given.rules_version} are not known here, only 1 to {RULES_VERSION}: "
@@ -169,12 +182,14 @@ def _with_remedies(reached: int, given: Circumstances) -> Scheduled:
     load = plan.load_that_decides(
         given.state, reached, given.on, rotation_on=given.rotation_on, load=given.load
     )
+    # Rules 2 knew of no crowded days.
+    crowded = given.rules_version > 2 and given.crowded
     return Scheduled(
         counted="review" if moves else "practice",
         after=plan.review_with_remedies(
             given.state, reached, given.on, rotation_on=given.rotation_on, load=load
         ),
-        repeats=moves and plan.repeats_today_with_remedies(reached),
+        repeats=moves and plan.repeats_today_with_remedies(reached, crowded=crowded),
         load=load,
     )
 

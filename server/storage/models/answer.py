@@ -57,3 +57,7 @@ class AnswerRow(Base):
     """The learner's rotation date at the time."""
     load: Mapped[dict[str, Any]] = mapped_column(Json)
     """How many other cards were due on the days from among which the next one was chosen."""
+    due_besides: Mapped[int]
+    """How many other cards that could come were due by then: whether the day was crowded."""
+    day_looks: Mapped[int]
+    """Looks that a day's practice held, by the learner's minutes at the time."""
