@@ -31,6 +31,7 @@ from server.web.routes import (
     gallery,
     health,
     joining,
+    library,
     links,
     looks,
     own_account,
@@ -96,7 +97,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     for family in (
         *(front, rounds, looks, plan, progress, reading, bedside, gallery, account, reminders),
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
-        *(cohorts, cohort_learners, cohort_settings, joining),
+        *(library, cohorts, cohort_learners, cohort_settings, joining),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

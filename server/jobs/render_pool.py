@@ -164,9 +164,11 @@ class RenderPool:
                 at_most=room,
                 disk_full=self._disk_full,
             )
-        # The gallery comes after what learners wait for and before mere stock, one order
-        # at a time: whoever begins a round meanwhile waits for a few pictures at most.
-        spare = [order for order in orders if order.in_store]
+        # The gallery (and the library) come after what learners wait for and before mere
+        # stock, one order at a time: whoever begins a round meanwhile waits for a few
+        # pictures at most. While a new site's first stock is drawn, whoever looks
+        # something up takes turns with it.
+        spare = [order for order in orders if order.in_store or not order.wished]
         if len(orders) - len(spare) < room and self._gallery.hand_out(self._pool):
             self._handed_out += 1
             orders = orders[: room - 1]

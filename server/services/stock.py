@@ -35,6 +35,7 @@ class Order:
     card, view : the tables of the card's version in use.
     urgent : a learner is waiting for it.
     in_store : nobody wished for it, and there is another of its card that nobody has seen.
+    wished : a learner's round has the card, and nothing (or nothing as severe) to show for it.
     severity : about how severe it should be; None leaves it to the card.
     """
 
@@ -45,6 +46,7 @@ class Order:
     urgent: bool
     in_store: bool = False
     severity: float | None = None
+    wished: bool = False
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,7 @@ def _order(session: Session, card_id: str, wish: EyeWishRow | None, *, in_store:
         urgent=wish is not None and wish.urgent,
         in_store=in_store,
         severity=None if wish is None else wish.severity,
+        wished=wish is not None,
     )
 
 

@@ -62,6 +62,12 @@ class StartForm(BaseModel):
     timezone: str = Field(default="UTC", max_length=64)
 
 
+class PractiseForm(StartForm):
+    """The library's button; the round's id is made with it, so that a second tap adds none."""
+
+    round_id: UUID
+
+
 class AnswerForm(BaseModel):
     """The answer sheet."""
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Any
 from urllib.parse import urlencode
 
 from server.rendering.eye import FINDINGS
 from server.rendering.features import painter_of
-from server.services.catalogue import Catalogue, FindingText, LookAlikeText
+from server.services.catalogue import Catalogue
 from server.services.gallery.numbers import SIDES, SIZES, TONES, VIEWS, GalleryEye
 from server.services.gallery.plates import Plate
 from server.services.gallery.remarks import Remark
+from server.services.library import text_of
 from server.web import wording
 
 POLL_MS = 1500
@@ -82,27 +82,12 @@ class Chooser:
         return cls(eye.seed, eye.age, eye.side, eye.fundus, eye.view, size)
 
 
-def text_of(kind: str, catalogue: Catalogue) -> FindingText | LookAlikeText:
-    """Return the words about a finding or look-alike."""
-    return catalogue.finding(kind) if kind in FINDINGS else catalogue.look_alikes[kind]
-
-
 def variant_title(kind: str, variant: str, catalogue: Catalogue) -> str:
     """Return the heading of a variant's row; the name itself where there is only one."""
     text = text_of(kind, catalogue)
     if variant == "plain" and len(painter_of(kind).variants) == 1:
         return text.name
     return text.variants.get(variant, variant.replace("-", " ").capitalize())
-
-
-def usual_age(kind: str, catalogue: Catalogue) -> int:
-    """Return an age at which the cards show a kind: no atrophy in a child's eye."""
-    middles = [
-        (card.age[0] + card.age[1]) / 2
-        for card in catalogue.cards
-        if card.age and card.features and card.features[0].kind == kind
-    ]
-    return round(median(middles)) if middles else 45
 
 
 def usual_view(kind: str) -> str:

@@ -105,6 +105,10 @@ RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/bedside/{number}"): PUBLIC,
     ("GET", "/bedside/{number}/fields"): PUBLIC,
     ("POST", "/bedside/{number}"): PUBLIC,
+    # The library; practising from it makes a visitor a guest.
+    ("GET", "/library"): PUBLIC,
+    ("GET", "/library/{kind}"): PUBLIC,
+    ("POST", "/library/{kind}/practise"): PUBLIC,
     # Reviewers come without an account; a remark makes them a guest.
     ("GET", "/gallery"): PUBLIC,
     ("GET", "/gallery/plates/{number}"): PUBLIC,

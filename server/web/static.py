@@ -29,7 +29,10 @@ TYPES = {
 COMPRESSED = {".css", ".js", ".svg", ".webmanifest"}
 
 STYLE_SHEET = "site.css"
-LAYERS = ("reset", "tokens", "layout", "parts", "pages", "gallery", "bedside", "account", "cohorts")
+LAYERS = (
+    *("reset", "tokens", "layout", "parts", "pages", "gallery", "library", "bedside", "account"),
+    "cohorts",
+)
 """Style sheets of ``css/`` in the order in which they override one another."""
 
 FOREVER = "public, max-age=31536000, immutable"

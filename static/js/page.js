@@ -42,7 +42,7 @@ export function hush() {
 export function keysWanted(event) {
   if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented) return false;
   const target = event.target;
-  if (target instanceof HTMLElement && target.closest("select, textarea, input:not([type=checkbox], [type=radio])")) return false;
+  if (target instanceof HTMLElement && target.closest("select, textarea, input:not([type=checkbox], [type=radio], [type=range])")) return false;
   return remembered("keys") !== "off";
 }
 

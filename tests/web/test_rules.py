@@ -35,6 +35,7 @@ SENT: dict[str, object] = {
     "card_version": "1",
     "renderer_version": "1",
     "remark_id": str(uuid4()),
+    "round_id": str(uuid4()),
     "number": accounts.PLATE,
     "timezone": "UTC",
     "round_minutes": "5",

@@ -6,6 +6,7 @@ Every function takes an open SQLAlchemy session and never commits it: the edge
 
 from __future__ import annotations
 
+from server.services.study.about_one import start_round_about
 from server.services.study.answering import answer, feedback
 from server.services.study.closing import summary
 from server.services.study.dealing import deal, look_page
@@ -25,7 +26,7 @@ from server.services.study.results import (
     Submission,
     Teaching,
 )
-from server.services.study.rounds import leave_round, start_or_resume_round
+from server.services.study.rounds import leave_round, open_round, start_or_resume_round
 
 __all__ = [
     "CardInfo",
@@ -47,6 +48,8 @@ __all__ = [
     "feedback",
     "leave_round",
     "look_page",
+    "open_round",
     "start_or_resume_round",
+    "start_round_about",
     "summary",
 ]

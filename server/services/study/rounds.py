@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from random import Random
 from uuid import UUID, uuid4
@@ -33,25 +33,30 @@ def hold(session: Session, learner: Learner) -> LearnerRow:
     return row
 
 
+def open_round(session: Session, learner: Learner) -> RoundInfo | None:
+    """Return the learner's open round, if there is one. Reads only."""
+    current = rounds.open_round(session, learner.id)
+    return None if current is None else info(session, current, resumed=True)
+
+
 def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> RoundInfo:
     """Return the learner's open round, or plan and start one. Writes."""
     row = hold(session, learner)
     current = rounds.open_round(session, learner.id)
     if current is not None:
-        return _info(session, current, resumed=True)
+        return info(session, current, resumed=True)
     today = local_day(now, row.timezone)
     found, recipes = in_play(session, learner.id, today)
     new_round = RoundRow(
         id=uuid4(), learner_id=learner.id, started_at=now, finished_at=None, left_early=False
     )
-    # The round's own id seeds its mixing, so a plan can be traced and made again.
     states = [card.state for card in found.values()]
     looks_today = eyes_in(row.daily_minutes)
     order = compose(
         list(found.values()),
         today,
         eyes_in(row.round_minutes),
-        _rng(new_round.id),
+        rng_of(new_round.id),
         new_limit=admissible(
             states,
             today,
@@ -61,8 +66,28 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
         ),
         most_new=admissible_to_spare(states, today, looks_today),
     )
+    begin(session, row, new_round, order, found, recipes, now)
+    return info(session, new_round, resumed=False)
+
+
+def begin(
+    session: Session,
+    row: LearnerRow,
+    new_round: RoundRow,
+    order: Sequence[str],
+    found: Mapping[str, CardInPlay],
+    recipes: Mapping[str, str],
+    now: datetime,
+) -> None:
+    """Store a composed round and have the eyes that it lacks drawn. Writes.
+
+    Raises
+    ------
+    Conflict : the round would hold no eye.
+    """
     if not order:
         raise Conflict("There are no cards to practise yet: ask whoever runs this trainer.")
+    today = local_day(now, row.timezone)
     session.add(new_round)
     session.flush()
     severities = _severities(session, new_round, order)
@@ -78,8 +103,7 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
         )
     row.seen_at = now
     session.flush()
-    _wish_ahead(session, learner.id, {name: recipes[name] for name in order}, severities, now)
-    return _info(session, new_round, resumed=False)
+    _wish_ahead(session, row.id, {name: recipes[name] for name in order}, severities, now)
 
 
 def leave_round(session: Session, learner: Learner, round_id: UUID, now: datetime) -> None:
@@ -99,7 +123,8 @@ def leave_round(session: Session, learner: Learner, round_id: UUID, now: datetim
         session.flush()
 
 
-def _info(session: Session, row: RoundRow, *, resumed: bool) -> RoundInfo:
+def info(session: Session, row: RoundRow, *, resumed: bool) -> RoundInfo:
+    """Return how a round stands."""
     planned, answered = rounds.counts(session, row.id)
     return RoundInfo(
         id=row.id,
@@ -111,7 +136,8 @@ def _info(session: Session, row: RoundRow, *, resumed: bool) -> RoundInfo:
     )
 
 
-def _rng(round_id: UUID) -> Random:
+def rng_of(round_id: UUID) -> Random:
+    """Return the source of a round's mixing: its own id, so that its plan can be made again."""
     return Random(round_id.int)
 
 
@@ -119,7 +145,7 @@ def _severities(
     session: Session, new_round: RoundRow, order: Collection[str]
 ) -> dict[str, float | None]:
     """Return how severe the eye of each card should be for this learner."""
-    rng = _rng(new_round.id)
+    rng = rng_of(new_round.id)
     known = fitting.estimates(session, new_round.learner_id)
     contents = cards.current_contents(session, order)
     return {name: fitting.wanted(contents[name], known, rng) for name in order}

@@ -25,6 +25,7 @@ from server.services.gallery.numbers import (
 from server.services.gallery.plates import Plate
 from server.services.gallery.remarks import Remark
 from server.services.learners import Learner
+from server.services.library import text_of, usual_age
 from server.web import gallery_figures as figures
 from server.web.access import reading_as_anyone, writing_as_anyone
 from server.web.contexts import GalleryKindPage, GalleryPage, GalleryPlatePage, GalleryRow
@@ -159,7 +160,7 @@ def _eye(
 ) -> GalleryEye:
     variant_of(Feature(kind))
     if age is None:
-        age = figures.usual_age(kind, site_of(request).catalogue)
+        age = usual_age(kind, site_of(request).catalogue)
     return GalleryEye(seed, side, fundus, age, view or figures.usual_view(kind))
 
 
@@ -175,7 +176,7 @@ def _sheet(
     for name in variants:
         row, learner = _row(request, site, kind, name, eye, size, ask=whole)
         made.append(row)
-    text = figures.text_of(kind, site.catalogue)
+    text = text_of(kind, site.catalogue)
     context = GalleryKindPage(
         learner=learner,
         kind=kind,
@@ -219,10 +220,10 @@ def _row(
 
 
 def _index_row(request: Request, site: Site, kind: str, *, ask: bool) -> tuple[Row, Learner | None]:
-    eye = GalleryEye(age=figures.usual_age(kind, site.catalogue), view=figures.usual_view(kind))
+    eye = GalleryEye(age=usual_age(kind, site.catalogue), view=figures.usual_view(kind))
     number = PlateNumber(kind, "", INDEX_SEVERITY, eye)
     shown, learner, _ = _pictures(request, site, (number,), INDEX_SIZE, ask=ask)
-    text = figures.text_of(kind, site.catalogue)
+    text = text_of(kind, site.catalogue)
     mimics = painters()[kind].mimics
     words = f"looks like {site.catalogue.finding(mimics).name.lower()}" if mimics else ""
     return (
