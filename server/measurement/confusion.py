@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from server.errors import BadInput
@@ -50,6 +50,17 @@ class Confusion:
             if truth != call and count >= least and (call != NORMAL or truth in self.calls)
         ]
         return sorted(pairs, key=lambda pair: (-pair[2], pair[:2]))
+
+
+def sheet_of(
+    marks: Mapping[str, str], look_alike: str | None
+) -> tuple[list[str], list[str], str | None]:
+    """Return a marked sheet as `confusion` reads it: what was there, what was said."""
+    return (
+        [name for name, mark in marks.items() if mark in ("hit", "miss")],
+        [name for name, mark in marks.items() if mark in ("hit", "false-alarm")],
+        look_alike,
+    )
 
 
 def confusion(

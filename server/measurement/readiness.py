@@ -80,14 +80,18 @@ class SequentialTest:
         can forget. So each decision rests on the answers since the one before,
         and each carries the error rates of the test by itself.
         """
-        readiness, ratio, count, decided = Readiness.NOT_ENOUGH, 0.0, 0, 0
+        standing = Standing(Readiness.NOT_ENOUGH, 0, 0, 0.0)
         for right in answers:
-            count += 1
-            ratio += self.right if right else self.wrong
-            if ratio >= self.upper or ratio <= self.lower:
-                readiness = Readiness.READY if ratio > 0 else Readiness.NOT_YET
-                ratio, decided = 0.0, count
-        return Standing(readiness, count, count - decided, ratio)
+            standing = self.after(standing, right)
+        return standing
+
+    def after(self, standing: Standing, right: bool) -> Standing:
+        """Return where the test stands after one more answer."""
+        ratio = standing.ratio + (self.right if right else self.wrong)
+        if ratio >= self.upper or ratio <= self.lower:
+            decision = Readiness.READY if ratio > 0 else Readiness.NOT_YET
+            return Standing(decision, standing.answers + 1, 0, 0.0)
+        return Standing(standing.readiness, standing.answers + 1, standing.since + 1, ratio)
 
     def fewest_to_ready(self, standing: Standing) -> int:
         """Return how many further answers, all right, would make the learner ready; 0 if ready."""
@@ -155,14 +159,15 @@ def finding_readiness(verdicts: Iterable[str], test: SequentialTest = STANDARD) 
         else:
             raise BadInput(f"verdict {verdict!r} is not one of the four")
     seeing, sparing = test.standing(with_finding), test.standing(without)
-    both = {seeing.readiness, sparing.readiness}
-    if Readiness.NOT_YET in both:
-        readiness = Readiness.NOT_YET
-    elif Readiness.NOT_ENOUGH in both:
-        readiness = Readiness.NOT_ENOUGH
-    else:
-        readiness = Readiness.READY
-    return FindingReadiness(readiness, seeing, sparing)
+    return FindingReadiness(combined(seeing.readiness, sparing.readiness), seeing, sparing)
+
+
+def combined(seeing: Readiness, sparing: Readiness) -> Readiness:
+    """Return readiness at a finding: ready only if both are, not yet if either is not."""
+    for worst in (Readiness.NOT_YET, Readiness.NOT_ENOUGH):
+        if worst in (seeing, sparing):
+            return worst
+    return Readiness.READY
 
 
 def steady_since(

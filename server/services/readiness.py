@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from server.errors import NotFound
 from server.measurement.calibration import Calibration, certainty_calibration
-from server.measurement.confusion import Confusion, confusion
+from server.measurement.confusion import Confusion, confusion, sheet_of
 from server.measurement.curves import BLOCK, MOST_BLOCKS, Curve, learning_curve
 from server.measurement.proportions import Proportion
 from server.measurement.readiness import STANDARD, FindingReadiness, finding_readiness
@@ -185,14 +185,7 @@ def _there(mark: str) -> bool:
 
 def _confusion(sheets: Sequence[JudgedSheet]) -> Confusion:
     return confusion(
-        (
-            (
-                [name for name, mark in sheet.marks.items() if _there(mark)],
-                [name for name, mark in sheet.marks.items() if mark in ("hit", "false-alarm")],
-                sheet.look_alike,
-            )
-            for sheet in sheets
-        ),
+        (sheet_of(sheet.marks, sheet.look_alike) for sheet in sheets),
         FINDINGS,
     )
 

@@ -15,10 +15,11 @@ from uuid import UUID
 
 from sqlalchemy.orm import Session
 
+from server.measurement.ladder import START, Ladder
 from server.rendering.truth import Truth
 from server.scheduling.quality import MEDIAN_OF_LAST
 from server.services.study import fitting
-from server.services.study.answering import apply_to_card, visible_ms_counted
+from server.services.study.answering import apply_to_card, confusions_on, visible_ms_counted
 from server.services.study.judging import (
     Circumstances,
     Judged,
@@ -77,6 +78,8 @@ class _Replay:
     days: dict[date, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     due: Counter[date] = field(default_factory=Counter)
     thresholds: dict[str, ThresholdRow] = field(default_factory=dict)
+    ladders: dict[tuple[str, str], Ladder] = field(default_factory=dict)
+    confusions: Counter[tuple[str, str, str]] = field(default_factory=Counter)
 
     def judge(self, given: GivenAnswer) -> Judged:
         """Judge one stored answer again, as things stood before it."""
@@ -156,7 +159,11 @@ class _Replay:
             )
             fitting.remember(row, hundredths, seen)
         for finding, verdict in judged.marked.verdicts.items():
-            self.marks[given.eye.source, finding, tallies.COLUMNS[verdict.value]] += 1
+            key = given.eye.source, finding
+            self.marks[(*key, tallies.COLUMNS[verdict.value])] += 1
+            self.ladders[key] = self.ladders.get(key, START).after(verdict.value)
+        for (truth, call), times in confusions_on(judged.marks, given.version.content).items():
+            self.confusions[given.eye.source, truth, call] += times
         day = self.days[answer.local_day]
         day["answers"] += 1
         day["abnormal"] += bool(Truth.from_dict(given.eye.truth).present)
@@ -267,6 +274,7 @@ def _standing_differences(session: Session, replay: _Replay) -> Iterator[Differe
     }
     if stored_marks != dict(replay.marks):
         yield Difference(replay.learner_id, "counts per finding", stored_marks, dict(replay.marks))
+    yield from _readiness_differences(session, replay)
     stored_days = {
         row.day: {name: getattr(row, name) for name in tallies.DAY_COLUMNS}
         for row in tallies.days_of(session, replay.learner_id)
@@ -276,6 +284,20 @@ def _standing_differences(session: Session, replay: _Replay) -> Iterator[Differe
     }
     if stored_days != recomputed_days:
         yield Difference(replay.learner_id, "practice days", stored_days, recomputed_days)
+
+
+def _readiness_differences(session: Session, replay: _Replay) -> Iterator[Difference]:
+    """Compare what cohorts are counted from: readiness at every level, and confusions."""
+    stored = {
+        (row.source, row.finding): (row.readiness, row.ladder)
+        for row in tallies.of_learner(session, replay.learner_id)
+    }
+    recomputed = {key: (one.letters, one.to_json()) for key, one in replay.ladders.items()}
+    if stored != recomputed:
+        yield Difference(replay.learner_id, "readiness per finding", stored, recomputed)
+    confusions = tallies.confusions_of(session, replay.learner_id)
+    if confusions != dict(replay.confusions):
+        yield Difference(replay.learner_id, "confusions", confusions, dict(replay.confusions))
 
 
 def _threshold_differences(session: Session, replay: _Replay) -> Iterator[Difference]:

@@ -159,6 +159,12 @@ def members(
     return [MemberLine(*row) for row in session.execute(query)]
 
 
+def size(session: Session, cohort_id: UUID) -> int:
+    """Return the number of a cohort's learners."""
+    query = select(func.count()).where(CohortMemberRow.cohort_id == cohort_id)
+    return session.scalar(query) or 0
+
+
 def memberships(session: Session, learner_id: UUID) -> Sequence[Membership]:
     """Return the cohorts that somebody learns in, in use first, then by name."""
     rows = session.execute(

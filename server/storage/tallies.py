@@ -10,7 +10,8 @@ from uuid import UUID
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import FindingTallyRow, PracticeDayRow
+from server.measurement.ladder import UNDECIDED, Ladder
+from server.storage.models import ConfusionTallyRow, FindingTallyRow, PracticeDayRow
 
 COLUMNS = {
     "hit": "hits",
@@ -53,10 +54,36 @@ def add_marks(session: Session, learner_id: UUID, source: str, marks: Mapping[st
                 misses=0,
                 false_alarms=0,
                 correct_rejections=0,
+                readiness=UNDECIDED,
+                ladder=[],
             )
             session.add(row)
         column = COLUMNS[mark]
         setattr(row, column, getattr(row, column) + 1)
+        standing = Ladder.from_json(row.ladder).after(mark)
+        row.ladder, row.readiness = standing.to_json(), standing.letters
+
+
+def add_confusions(
+    session: Session, learner_id: UUID, source: str, counts: Mapping[tuple[str, str], int]
+) -> None:
+    """Count what was taken for what on one sheet. The caller holds the learner."""
+    for (truth, call), times in counts.items():
+        row = session.get(ConfusionTallyRow, (learner_id, source, truth, call))
+        if row is None:
+            row = ConfusionTallyRow(
+                learner_id=learner_id, source=source, truth=truth, call=call, times=0
+            )
+            session.add(row)
+        row.times += times
+
+
+def confusions_of(session: Session, learner_id: UUID) -> dict[tuple[str, str, str], int]:
+    """Return how often a learner took what for what, by source, truth and call."""
+    rows = session.scalars(
+        select(ConfusionTallyRow).where(ConfusionTallyRow.learner_id == learner_id)
+    )
+    return {(row.source, row.truth, row.call): row.times for row in rows}
 
 
 def practice_day(session: Session, learner_id: UUID, day: date) -> PracticeDayRow | None:

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import ClassVar
 
+from server.measurement.readiness import Readiness
+from server.services.cohorts.board import Asked, Board, ConfusionLine, FindingLine
 from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
 from server.services.cohorts.joining import Invitation, Joined
+from server.services.cohorts.missed import MissedPicture
 from server.storage.cohorts import LeadLine, MemberLine
 from server.web.contexts import Page
 from server.web.qr import QrPicture
@@ -79,11 +82,15 @@ class CohortSettingsPage(Page):
 
 @dataclass(frozen=True)
 class BoardPage(Page):
-    """A cohort's learners."""
+    """A cohort at a glance, and its learners."""
 
     TEMPLATE: ClassVar[str] = "cohorts/board.html"
     cohort: Cohort
-    learners: tuple[MemberLine, ...]
+    board: Board
+    asked: Asked
+    names: Mapping[str, str]
+    following: str
+    """Address of the next page of learners; empty on the last."""
     said: str
 
 
@@ -94,6 +101,39 @@ class CohortLearnerPage(Page):
     TEMPLATE: ClassVar[str] = "cohorts/learner.html"
     cohort: Cohort
     member: MemberLine
+    findings: tuple[FindingLine, ...]
+    """Their own judgements, against the cohort's standards."""
+    readiness: tuple[Readiness, ...]
+    confusions: tuple[ConfusionLine, ...]
+    days: tuple[tuple[date, int], ...]
+    """Eyes answered on each of the last fourteen days."""
+    minutes: int
+    rotation_on: date | None
+    last_on: date | None
+    names: Mapping[str, str]
     groups: tuple[str, ...]
     said: str
     problem: str
+
+
+@dataclass(frozen=True)
+class MissedPage(Page):
+    """The pictures that a cohort misjudged most, to be projected in class."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/missed.html"
+    cohort: Cohort
+    pictures: tuple[MissedPicture, ...]
+    latest: int
+    """Looks of each learner that were read."""
+
+
+@dataclass(frozen=True)
+class ProjectedPage(Page):
+    """One of them, large, with its answer folded away."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/projected.html"
+    cohort: Cohort
+    picture: MissedPicture
+    number: int
+    pictures: int
+    names: Mapping[str, str]

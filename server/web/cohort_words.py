@@ -2,6 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from server.measurement.confusion import NORMAL
+from server.measurement.readiness import Readiness
+from server.services.cohorts.board import QUIET_DAYS, Board
+from server.services.cohorts.teaching import Lesson
+from server.storage.cohort_figures import Quiet
+from server.web.standing_words import name_of
+from server.web.wording import count, percent, short_date
+
+STATES: Mapping[Readiness, tuple[str, str]] = {
+    Readiness.READY: ("seen", "ready"),
+    Readiness.NOT_YET: ("missed", "not yet"),
+    Readiness.NOT_ENOUGH: ("unseen", "too few"),
+}
+"""Icon and short word of each state; 'too few' are answers."""
+
 SAID = {
     "joined": "You have joined. Your leads see what is listed below, and nothing else.",
     "left": "You have left the cohort: its leads see nothing of you any more.",
@@ -16,3 +34,50 @@ SAID = {
     "restored": "The cohort is in use again.",
 }
 """What a page says when it comes after something that was done."""
+
+
+def lesson(found: Lesson | None, board: Board, names: Mapping[str, str]) -> str:
+    """Return what to teach next, in a sentence or two with the figures behind it."""
+    if found is None:
+        if any(one.tally.answers for one in board.findings):
+            return "Nothing falls surely short of its standard, as far as the answers can tell."
+        return "Not enough answers yet to say what to teach next."
+    name = name_of(found.finding, names).lower()
+    share, interval = found.share, found.share.interval
+    figures = (
+        f"{share.successes} of {share.answers} eyes; 95% interval {percent(interval.low)} to "
+        f"{percent(interval.high)}"
+    )
+    if found.side == "seeing":
+        words = f"it is seen in {percent(share.estimate)} of the eyes that have it"
+    else:
+        words = f"it is left alone in {percent(share.estimate)} of the eyes without it"
+    sentence = f"Teach {name} next: {words} ({figures}), where {found.level}% is the standard."
+    if found.confused is None:
+        return sentence
+    other, times = found.confused
+    if found.side == "sparing":
+        where = "normal eyes" if other == NORMAL else f"eyes with {name_of(other, names).lower()}"
+        return f"{sentence} It is imagined most often in {where} ({count(times, 'time')})."
+    called = "judged normal" if other == NORMAL else f"taken for {name_of(other, names).lower()}"
+    return f"{sentence} It is most often {called} ({count(times, 'time')})."
+
+
+def last_seen(day: date | None, today: date) -> str:
+    """Return when somebody last practised: 'today', 'yesterday', 'Tue 2 Dec', 'never'."""
+    if day is None:
+        return "never"
+    gone = (today - day).days
+    if gone <= 1:
+        return "yesterday" if gone == 1 else "today"
+    return short_date(day) + (f" {day.year}" if day.year != today.year else "")
+
+
+def to_nudge(quiet: Sequence[Quiet]) -> str:
+    """Return names to copy, one a line."""
+    return "\n".join(one.name or "(no name given)" for one in quiet)
+
+
+def quiet_rule() -> str:
+    """Return who counts as gone quiet."""
+    return f"No practice for {count(QUIET_DAYS, 'day')}, and in the cohort for longer than that"

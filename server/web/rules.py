@@ -156,6 +156,8 @@ RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/join/{code}"): LINK,
     ("POST", "/join/{code}"): LINK,
     ("GET", "/cohorts/{cohort_id}"): LED,
+    ("GET", "/cohorts/{cohort_id}/missed"): LED,
+    ("GET", "/cohorts/{cohort_id}/missed/{place}"): LED,
     ("GET", "/cohorts/{cohort_id}/invite"): LED,
     ("POST", "/cohorts/{cohort_id}/code"): LED,
     ("GET", "/cohorts/{cohort_id}/settings"): LED,

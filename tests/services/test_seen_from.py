@@ -8,6 +8,7 @@ from random import Random
 import pytest
 from sqlalchemy.orm import Session
 
+from server.measurement.ladder import UNDECIDED
 from server.rendering.eye import FINDINGS
 from server.rendering.features import painters
 from server.scheduling.threshold import weibull
@@ -141,6 +142,8 @@ def test_seeing_counts_less_for_whoever_sees_it_everywhere(database: Database) -
                     misses=0,
                     false_alarms=alarms,
                     correct_rejections=100 - alarms,
+                    readiness=UNDECIDED,
+                    ladder=[],
                 )
             )
         session.flush()

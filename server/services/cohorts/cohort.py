@@ -10,6 +10,7 @@ from uuid import UUID, uuid4
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, NotAllowed, NotFound
+from server.measurement.ladder import LEVEL, LEVELS
 from server.rendering.eye import FINDINGS
 from server.services.accounts.roles import Role, role_of
 from server.services.cohorts.codes import new_code
@@ -19,11 +20,6 @@ from server.storage import cohorts as rows
 from server.storage.models import CohortLeadRow, CohortRow
 
 LONGEST_NAME = 80
-LEVELS = (70, 75, 80, 85, 90)
-"""Standards to choose from, in per cent right of eyes with, and of eyes without, the finding."""
-
-LEVEL = 80
-"""The program's own standard."""
 
 
 @dataclass(frozen=True)

@@ -33,3 +33,8 @@ def one_of(session: Session, cohort_id: UUID, learner_id: UUID) -> MemberLine:
 def groups(session: Session, cohort_id: UUID) -> Sequence[str]:
     """Return the names of the cohort's groups."""
     return rows.groups(session, cohort_id)
+
+
+def size(session: Session, cohort_id: UUID) -> int:
+    """Return the number of the cohort's learners."""
+    return rows.size(session, cohort_id)

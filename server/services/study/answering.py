@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, datetime
-from typing import get_args
+from typing import Any, get_args
 from uuid import UUID
 
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict
+from server.measurement.confusion import confusion, sheet_of
+from server.rendering.eye import FINDINGS
 from server.rendering.truth import Truth
 from server.scheduling.days import local_day
 from server.scheduling.quality import MEDIAN_OF_LAST
@@ -227,6 +230,12 @@ def apply_to_card(
 
 def _count(session: Session, shown: ShownLook, stored: AnswerRow) -> None:
     tallies.add_marks(session, stored.learner_id, shown.eye.source, stored.marks)
+    tallies.add_confusions(
+        session,
+        stored.learner_id,
+        shown.eye.source,
+        confusions_on(stored.marks, shown.version.content),
+    )
     fitting.note(session, stored.learner_id, shown.eye, stored.marks)
     tallies.add_answer(
         session,
@@ -236,6 +245,20 @@ def _count(session: Session, shown: ShownLook, stored: AnswerRow) -> None:
         abnormal=shown.eye.abnormal,
         visible_ms=visible_ms_counted(stored.response_ms, stored.hidden_ms),
     )
+
+
+def confusions_on(
+    marks: Mapping[str, str], content: Mapping[str, Any]
+) -> Mapping[tuple[str, str], int]:
+    """Return what was taken for what on one marked sheet.
+
+    Parameters
+    ----------
+    content : of the version of the card that was shown.
+    """
+    card = content["card"]
+    look_alike = card["features"][0]["kind"] if card["kind"] == "look-alike" else None
+    return confusion([sheet_of(marks, look_alike)], FINDINGS).counts
 
 
 def visible_ms_counted(response_ms: int, hidden_ms: int) -> int:

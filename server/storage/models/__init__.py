@@ -29,7 +29,7 @@ from server.storage.models.look import LookRow
 from server.storage.models.mail_address import MailAddressRow
 from server.storage.models.practice_round import RoundItemRow, RoundRow
 from server.storage.models.practice_slot import PracticeSlotRow
-from server.storage.models.tally import FindingTallyRow, PracticeDayRow
+from server.storage.models.tally import ConfusionTallyRow, FindingTallyRow, PracticeDayRow
 from server.storage.models.threshold import ThresholdRow
 from server.storage.models.web_session import WebSessionRow
 
@@ -46,6 +46,7 @@ __all__ = [
     "CohortMemberRow",
     "CohortPlaceRow",
     "CohortRow",
+    "ConfusionTallyRow",
     "DrawTallyRow",
     "EyeRow",
     "EyeWishRow",

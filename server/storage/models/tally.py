@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 from uuid import UUID
 
 from sqlalchemy import ForeignKey, String
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
+from server.storage.types import Json
 
 
 class FindingTallyRow(Base):
@@ -25,6 +27,26 @@ class FindingTallyRow(Base):
     misses: Mapped[int]
     false_alarms: Mapped[int]
     correct_rejections: Mapped[int]
+    readiness: Mapped[str] = mapped_column(String(5))
+    """A letter for each level of `measurement.ladder`, to be counted over a cohort."""
+    ladder: Mapped[list[Any]] = mapped_column(Json)
+    """Where the tests behind the letters stand."""
+
+
+class ConfusionTallyRow(Base):
+    """How often a learner took one thing for another on one source of pictures."""
+
+    __tablename__ = "confusion_tally"
+
+    learner_id: Mapped[UUID] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), primary_key=True
+    )
+    source: Mapped[str] = mapped_column(String(12), primary_key=True)
+    truth: Mapped[str] = mapped_column(String(40), primary_key=True)
+    """A finding that was there, a look-alike, or 'normal'."""
+    call: Mapped[str] = mapped_column(String(32), primary_key=True)
+    """What it was called: a finding or 'normal'."""
+    times: Mapped[int]
 
 
 class PracticeDayRow(Base):

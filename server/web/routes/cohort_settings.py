@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from server.errors import BadInput, Conflict, FundusRoundsError
+from server.measurement.ladder import LEVELS
 from server.rendering.eye import FINDINGS
 from server.services.cohorts import cohort as cohorts
 from server.services.cohorts import leading
@@ -130,7 +131,7 @@ def _page(
         learner=visit.learner,
         cohort=found,
         rotation_on=day_sent(found.rotation_on),
-        levels=cohorts.LEVELS,
+        levels=LEVELS,
         names=names(site_of(request).catalogue),
         choices=tuple(
             (finding, tuple(one for one in choices if one.finding == finding))
