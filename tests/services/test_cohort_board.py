@@ -124,7 +124,7 @@ def test_what_was_counted_wrongly_is_found_and_the_migration_counts_it_again(
     session.expire_all()
     found = {one.where for one in recompute.recompute(session).differences}
     assert found == {"readiness per finding", "confusions"}
-    migration = import_module("migrations.versions.0008_readiness_and_confusions")
+    migration = import_module("migrations.versions.0009_readiness_and_confusions")
     migration.count_again(session.connection())
     session.expire_all()
     assert recompute.recompute(session).differences == ()

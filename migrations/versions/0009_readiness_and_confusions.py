@@ -18,8 +18,8 @@ from server.measurement.ladder import START, UNDECIDED, Ladder
 from server.rendering.eye import FINDINGS
 from server.storage.types import Json
 
-revision = "0008"
-down_revision = "0007"
+revision = "0009"
+down_revision = "0008"
 branch_labels = None
 depends_on = None
 
