@@ -8,12 +8,14 @@ photograph blends one with a little of another and varies it.
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from server.errors import BadInput
 from server.rendering.blurring import gaussian, reduced_gaussian
@@ -46,6 +48,8 @@ _MOST_GREEN = 0.46
 """Most green light beside red that the camera makes of an average retina, linear."""
 _SHARPENED_DEG = 0.075
 """Radius of the camera's unsharp mask, degrees."""
+_SHARE_STORED = 0.35
+"""Share of photographs that come out of a camera's or a clinic's lossy store (our judgement)."""
 _TABLE_TOP = 8.0
 _TABLE_SIZE = 4096
 
@@ -68,6 +72,7 @@ class CameraStyle:
     sharpen : strength of the camera's unsharp mask.
     saturation, contrast : of the finished picture; 1 leaves it.
     noise : standard deviation of sensor noise in 8-bit steps.
+    stored : quality of the JPEG in which the camera kept the picture, 0 for without loss.
     shape : shape of the field.
     """
 
@@ -87,6 +92,7 @@ class CameraStyle:
     saturation: float
     contrast: float
     noise: float
+    stored: int
     shape: FieldShape
 
 
@@ -125,13 +131,13 @@ def camera_of(eye: Eye) -> CameraStyle:
     share = rng.uniform(0.0, 0.25)
     gain = np.array(_STYLES[name][0]) ** (1 - share) * np.array(_STYLES[other][0]) ** share
     fall = _STYLES[name][1] * (1 - share) + _STYLES[other][1] * share
-    gain = gain * np.exp(rng.normal(0, (0.05, 0.08, 0.11)))
+    gain = gain * np.exp(rng.normal(0, (0.06, 0.10, 0.11)))
     # The photographer (or the camera) makes up for most of what pigment takes,
     # by the eye alone: no finding may change the exposure of its twin.
     red, green = _expected_light(eye.pigmentation)
     red0, green0 = _expected_light(0.40)
     exposure = (red0 / red) ** 0.30 * (green0 / green) ** 0.32
-    gain = gain * exposure * math.exp(rng.normal(-0.03, 0.24))
+    gain = gain * exposure * math.exp(rng.normal(-0.03, 0.28))
     # White balance seldom makes a fundus olive: encoded red is mostly 1.7 of green in
     # photographs, which is three times as much in linear light.
     balance = green * gain[1] / (red * gain[0])
@@ -143,10 +149,10 @@ def camera_of(eye: Eye) -> CameraStyle:
     warm = rng.random()
     return CameraStyle(
         gain=(float(gain[0]), float(gain[1]), float(gain[2])),
-        fall=float(min(fall * rng.uniform(0.45, 1.45) * (1 + 0.5 * poor), 0.90)),
+        fall=float(min(fall * rng.uniform(0.30, 1.55) * (1 + 0.5 * poor), 0.90)),
         lamp_x=float(reach * math.cos(angle)),
         lamp_y=float(reach * math.sin(angle)),
-        blur_deg=float(rng.uniform(0.022, 0.046) * (1 + 1.9 * poor)),
+        blur_deg=float(rng.uniform(0.020, 0.050) * (1 + 2.6 * poor)),
         halation=float(rng.uniform(0.06, 0.13)),
         haze=float(min(haze, 0.75)),
         yellow=float(0.35 * old * rng.random()),
@@ -157,7 +163,8 @@ def camera_of(eye: Eye) -> CameraStyle:
         sharpen=float(rng.uniform(0.15, 1.15)),
         saturation=float(np.clip(rng.normal(1.01, 0.10), 0.78, 1.22)),
         contrast=float(rng.uniform(0.0, 0.95)),
-        noise=float(rng.uniform(0.4, 1.7) * (1 + 0.6 * poor)),
+        noise=float(0.4 + rng.gamma(1.8, 0.36) * (1 + 0.4 * poor)),
+        stored=int(rng.uniform(66, 93)) if rng.random() < _SHARE_STORED else 0,
         shape=FieldShape.of(eye),
     )
 
@@ -230,7 +237,17 @@ def photograph(linear: Floats, eye: Eye, frame: Frame) -> Picture:
         encoded, soft, cover, noise_tile(), shift, np.float32(style.sharpen),
         np.float32(style.saturation), np.float32(style.noise), bounds, out,
     )  # fmt: skip
-    return out
+    return _kept_as_jpeg(out, style.stored, cover) if style.stored else out
+
+
+def _kept_as_jpeg(picture: Picture, quality: int, cover: NDArray[np.uint8]) -> Picture:
+    """Return the picture as it comes back from a JPEG with halved colour, black outside."""
+    kept = io.BytesIO()
+    Image.fromarray(picture).save(kept, "JPEG", quality=quality, subsampling=2)
+    with Image.open(kept) as image:
+        back = np.array(image)
+    back[cover == 0] = 2
+    return back
 
 
 def _stray(linear: Floats, cover: NDArray[np.uint8]) -> Floats:

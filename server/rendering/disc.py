@@ -129,8 +129,8 @@ class DiscLook:
         # A gentle temporal slope is normal; the nasal wall is steep.
         softness = np.minimum(softness * (0.55 + 0.9 * cup), 0.8 * cup + 0.02)
         # In a light fundus the rim is paler too, or it would be redder than the retina.
-        rim_blood = rng.normal(0.72, 0.10) * (0.72 + 0.28 * min(eye.pigmentation / 0.35, 1.0))
-        blood = rim_blood * (0.85 + 0.27 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
+        rim_blood = rng.normal(0.86, 0.11) * (0.50 + 0.50 * min(eye.pigmentation / 0.45, 1.0))
+        blood = rim_blood * (0.84 + 0.31 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
         zones = 0.35 + 0.65 * towards(anatomy.zone_angle, 2.0)
         ragged = 1 + 0.35 * np.cos(3 * ANGLES + rng.uniform(0, 6.28)) * rng.uniform(0, 1)
         zone_shape = zones**2.2 * ragged

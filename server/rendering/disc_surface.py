@@ -38,6 +38,22 @@ def rim_light(look: DiscLook, eye: Eye) -> NDArray[np.float64]:
     return np.asarray(scale * base * lit[:, None] * np.exp(-blood[:, None] * np.array(_BLOOD)))
 
 
+def cup_light(look: DiscLook, eye: Eye) -> NDArray[np.float64]:
+    """Return the mean linear RGB of the cup's floor, shape (3,)."""
+    light = _lamina(look) * np.exp(-_veiled(look) * np.array(_BLOOD))
+    return np.asarray(_exposed(eye) * (1 - 0.22 * min(look.cup_depth, 1.0)) * light)
+
+
+def _lamina(look: DiscLook) -> NDArray[np.float64]:
+    pale = float(look.pallor.mean())
+    return np.asarray(np.array(_FLOOR) + pale * (np.array(_BLOODLESS) - np.array(_FLOOR)))
+
+
+def _veiled(look: DiscLook) -> float:
+    """Blood over the floor: a shallow cup is still veiled by tissue and capillaries."""
+    return 0.34 * (1 - min(look.cup_depth, 1.0)) * (1 - 0.8 * float(look.pallor.mean()))
+
+
 def _exposed(eye: Eye) -> float:
     """Return the disc's light relative to an average eye's.
 
@@ -47,7 +63,7 @@ def _exposed(eye: Eye) -> float:
     """
     pig = eye.pigmentation
     dark = max(pig - 0.45, 0.0)
-    return math.exp(1.25 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig) * (1 - 0.45 * dark)
+    return math.exp(1.10 * max(0.45 - pig, 0.0)) * (1 - 0.10 * pig) * (1 - 0.45 * dark)
 
 
 def _rim_blood(look: DiscLook) -> Profile:
@@ -132,7 +148,7 @@ def _tissue(
     blood = look_up(_rim_blood(look), theta)
     lively = look.capillaries * (1 - 0.8 * look_up(look.pallor, theta))
     blood = np.maximum(
-        blood * (1 + lively * (0.10 * streak + 0.06 * fine + 0.09 * capillary)), 0.01
+        blood * (1 + lively * (0.11 * streak + 0.09 * fine + 0.13 * capillary)), 0.01
     )
     base = np.stack([look_up(_rim_base(look)[:, c], theta) for c in range(3)], axis=-1)
     lit = look_up(_brightness(look), theta)
@@ -150,10 +166,7 @@ def _tissue(
     hollow = smoothstep(0.0, 1.0, 0.5 - 0.5 * off).astype(np.float32)
     depth = np.float32(look.cup_depth * depth_gain)
     floor = np.empty_like(rim)
-    pale = float(look.pallor.mean())
-    lamina = np.array(_FLOOR) + pale * (np.array(_BLOODLESS) - np.array(_FLOOR))
-    # A shallow cup is still veiled by tissue and capillaries; a deep one shows the lamina.
-    veiled = 0.34 * (1 - min(float(look.cup_depth), 1.0)) * (1 - 0.8 * pale)
+    lamina, veiled = _lamina(look), _veiled(look)
     # Light returns less from far down.
     tone = (1 - 0.22 * min(float(look.cup_depth), 1.0)) * (1 + 0.035 * fine + 0.02 * streak)
     if look.pores > 0.01:

@@ -12,6 +12,7 @@ and enlarged; only the fine grain is made at full size.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -96,7 +97,7 @@ def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
     layers = Smooth(
         frame=coarse,
         big=octaves(eye.seed, "fundus", (16.0, 8.0, 3.5), (0.55, 0.33, 0.12), coarse),
-        mid=octaves(eye.seed, "fundus mid", (1.8, 0.9), (0.6, 0.5), coarse),
+        mid=octaves(eye.seed, "fundus mid", (3.0, 1.6, 0.8), (0.34, 0.46, 0.58), coarse),
         vessels=ribbons(eye, anatomy, coarse),
         away2=xs * xs + ys * ys,
         disc_away2=(xs - np.float32(anatomy.disc_x)) ** 2 + (ys - np.float32(anatomy.disc_y)) ** 2,
@@ -122,6 +123,9 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     show = (np.float32(seen) * patchy).astype(np.float32)
     ratio = 0.42 + 0.60 * min(pig / 0.45, 1.0) ** 0.8
     blood = ratio * (1 + 0.10 * own[0])
+    # One epithelium is even, another granular and mottled.
+    # (The light goes as the exponent of melanin: the same share of more would be blotches.)
+    mottle = math.exp(min(0.34 * own[3], 0.40)) * min(1.0, 0.75 / melanin)
     macula = look.macular_darkness * (1 + 0.25 * pig)
     # The dark of the fovea is no compass circle.
     warped = layers.away2 * np.exp(np.float32(0.13) * layers.mid + np.float32(0.10) * layers.big)
@@ -133,8 +137,8 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     _mix(
         out, layers.big, layers.mid, layers.vessels, show, wide, core,
         yellow.astype(np.float32), layers.disc_away2, melanin, blood, macula,
-        float(np.clip(0.70 + 0.34 * pig + 0.12 * own[2], 0.5, 1.12)), pig,
-        np.array(sclera), 1 + 0.10 * own[1],
+        float(np.clip(0.62 + 0.34 * pig + 0.12 * own[2], 0.45, 1.08)), pig,
+        np.array(sclera), 1 + 0.10 * own[1], mottle,
     )  # fmt: skip
     return out
 
@@ -157,13 +161,14 @@ def _mix(
     pig: float,
     sclera: Floats,
     bare: float,
+    mottle: float,
 ) -> None:
     """Mix melanin, blood and macular pigment into linear light (see ``background``)."""
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
-            slow, med, ves, vis = big[i, j], mid[i, j], vessels[i, j], show[i, j]
+            slow, med, ves, vis = big[i, j], mottle * mid[i, j], vessels[i, j], show[i, j]
             epithelium = (
-                0.56 * (1 + 0.10 * slow + 0.095 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
+                0.56 * (1 + 0.13 * slow + 0.115 * med) * (1 + 0.10 * disc_away2[i, j] / 625.0)
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
             # A blonde choroid has little there: its vessels are red on pale instead.
@@ -174,12 +179,15 @@ def _mix(
             # green (Delori 1989: 0.59 and 0.59): brown, redder in a light eye.
             dark = macula * (0.22 * wide[i, j] + 0.32 * core[i, j])
             vein = 0.95 * vis * (ves - 0.4) * (1 - 0.80 * pig)
-            b = max(blood * (1 + 0.07 * slow) + vein, 0.05) + 0.05 * macula * core[i, j]
+            b = (
+                max(blood * (1 + 0.09 * slow + 0.05 * med) + vein, 0.05)
+                + 0.05 * macula * core[i, j]
+            )
             y = yellow[i, j]
             out[i, j, 0] = sclera[0] * np.exp(
                 -1.24 * (0.72 * m + 0.085 * b + 0.24 * vein + reddish * dark)
             )
-            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.06 * dark + 0.05 * y))
+            out[i, j, 1] = sclera[1] * np.exp(-1.24 * (m + b + 1.12 * dark + 0.05 * y))
             out[i, j, 2] = sclera[2] * np.exp(
                 -1.24 * (1.32 * m + 0.93 * b + 1.55 * dark + 0.58 * y)
             )

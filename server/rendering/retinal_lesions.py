@@ -190,6 +190,9 @@ def paint_cotton_wool(
         light[..., channel] *= 1 - 0.72 * cover
         light[..., channel] += np.float32(_COTTON_WHITE[channel] * tint) * cover
     scene.add_mask("cotton-wool-spot", total, crop, threshold=0.40)
+    # Swollen fibres lie in front of the vessels and hide them.
+    for name in ("arterioles", "venules"):
+        scene.masks[name][crop.slices] &= total < 0.75
 
 
 def paint_hard_exudates(

@@ -59,6 +59,7 @@ MASK_NAMES = frozenset(
         "preretinal-blood",
         "fibrosis",
         "microaneurysm",
+        "intraretinal-shunt",
         "spicule",
         "depigmentation",
         "disc-drusen",

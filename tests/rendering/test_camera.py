@@ -40,7 +40,9 @@ def test_exposure_belongs_to_the_eye_not_to_its_findings() -> None:
     eye = draw_eye(17)
     far = np.s_[:60, 100:156]
     with_cup = render(eye, (Feature("enlarged-cup", "concentric", 1.0),), VIEW).picture[far]
-    assert np.abs(with_cup.astype(int) - render(eye, (), VIEW).picture[far].astype(int)).max() <= 6
+    apart = with_cup.astype(float) - render(eye, (), VIEW).picture[far].astype(float)
+    # A lossy store rounds its blocks anew, which is no exposure: that would shift them all.
+    assert np.abs(apart.mean(axis=(0, 1))).max() <= 1.5
 
 
 def test_tone_rises_and_rolls_off() -> None:

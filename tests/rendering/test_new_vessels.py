@@ -22,7 +22,13 @@ KIND = "new-vessels"
 VARIANTS = painter_of(KIND).variants
 USUAL = View(45.0, (-7.0, 0.0), 320)
 STRUCTURES = {"field", "disc", "cup", "rim", "arterioles", "venules", "fovea", "macula"}
-BACKGROUND = {"microaneurysm", "haemorrhage", "exudate", "cotton-wool-spot"}
+BACKGROUND = {
+    "microaneurysm",
+    "haemorrhage",
+    "exudate",
+    "cotton-wool-spot",
+    "intraretinal-shunt",
+}
 OWN = {
     "disc": {"new-vessels"},
     "elsewhere": {"new-vessels"},
@@ -160,8 +166,9 @@ def test_changes_start_from_the_healthy_twin_and_make_no_jumps(variant: str) -> 
     assert largest(first, healthy) < 4
     before = drawn(variant, 0.60).picture.astype(float)
     after = drawn(variant, 0.62).picture.astype(float)
-    # The border of settled blood sweeps over the retina; all else grows in place.
-    assert largest(after, before) < (26 if "blood" in variant else 14)
+    # The borders of settled blood and of white tissue sweep over the retina; all else grows
+    # in place.
+    assert largest(after, before) < (26 if "blood" in variant else 17)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -92,7 +92,7 @@ def test_vessels_keep_their_width_and_lie_on_top(kind: str, variant: str, view: 
     assert np.median(green[sound] - (local / np.maximum(weight, 1e-6))[sound]) < 0
 
 
-def test_scars_are_round_of_one_size_and_evenly_spaced() -> None:
+def test_scars_are_round_of_a_few_sizes_and_evenly_spaced() -> None:
     # 200 to 500 um, in rows, the macula spared: values from memory.
     rendering = drawn("laser-scars", "plain", 0.5, View(40.0, (27.0, 0.0), 640))
     regions = [
@@ -103,7 +103,8 @@ def test_scars_are_round_of_one_size_and_evenly_spaced() -> None:
     assert len(regions) > 60
     um = np.array([r.equivalent_diameter_area for r in regions]) * mm_per_px(rendering) * 1000
     assert 200 <= np.median(um) <= 500
-    assert um.std() / um.mean() < 0.25
+    # Sessions differ, but it is still the same treatment.
+    assert 0.12 < um.std() / um.mean() < 0.40
     near, _ = cKDTree([r.centroid for r in regions]).query([r.centroid for r in regions], k=2)
     # Random places would have a spread of 0.52 of the mean (Clark and Evans 1954).
     assert near[:, 1].std() / near[:, 1].mean() < 0.35

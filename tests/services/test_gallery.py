@@ -231,7 +231,7 @@ class TestRemarks:
         assert (first["kind"], first["variant"], first["severity"]) == (
             "pale-disc",
             "temporal",
-            "0.25",
+            "0.40",
         )
         assert (first["seed"], first["side"], first["fundus"]) == ("7", "left", "dark")
         assert (first["age"], first["view"]) == ("61", "disc")

@@ -9,6 +9,8 @@ instead, the cup filled and the vessels sheathed by glial tissue.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import ClassVar
 
 import numpy as np
 
@@ -32,6 +34,9 @@ from server.rendering.vessels.raster import rasterise
 _MASK_FALL = 0.10
 """Fall of red over green from which a part of the rim is outlined as pale."""
 
+_VISIBLE = 0.19
+"""Fall of red over green at the floor: above the spread of normal rims (see ``visible_floors``)."""
+
 _GLIA = (0.74, 0.30, 0.225)
 _SHEATH = (0.95, 0.42, 0.32)
 
@@ -42,13 +47,19 @@ class PaleDisc(Painter):
 
     kind = "pale-disc"
     variants = ("diffuse", "temporal", "upper-half", "lower-half", "after-swelling")
-    floor = 0.25
+    floor = 0.28
+    # Against a normally paler temporal rim a little loss there cannot be told.
+    floors: ClassVar[Mapping[str, float]] = {"temporal": 0.40}
 
     def prepare(self, scene: Scene, variant: str, severity: float) -> None:
         disc = scene.disc
         healthy = rim_redness(scene)
         where = _where(variant)
-        disc.pallor = np.clip(disc.pallor + severity**0.72 * where, 0, 1)
+        own = disc.pallor
+        sought = _VISIBLE * min(severity / self.floors.get(variant, self.floor), 1.0)
+        disc.pallor = np.clip(own + severity**0.72 * where, 0, 1)
+        if redness_loss(healthy - rim_redness(scene)) < sought:
+            _pale_until(scene, own, where, healthy, severity, sought)
         scene.facts["pallor_index"] = redness_loss(healthy - rim_redness(scene))
         spread = float(where.mean())
         if variant == "after-swelling":
@@ -80,6 +91,25 @@ class PaleDisc(Painter):
     def paint_front(self, scene: Scene, variant: str, severity: float) -> None:
         if variant == "after-swelling":
             _sheathe_vessels(scene, severity)
+
+
+def _pale_until(
+    scene: Scene, own: Profile, where: Profile, healthy: Profile, severity: float, sought: float
+) -> None:
+    """Take as much more of the rim's blood as it needs to photograph visibly paler.
+
+    A camera that burns the disc out in red, or a yellowish balance, swallows some of the
+    loss: what a trained eye sees is the picture, so that is what severity is held to.
+    """
+    low, high = severity**0.72, 1.0 / float(where.max())
+    for _ in range(9):
+        middle = 0.5 * (low + high)
+        scene.disc.pallor = np.clip(own + middle * where, 0, 1)
+        if redness_loss(healthy - rim_redness(scene)) < sought:
+            low = middle
+        else:
+            high = middle
+    scene.disc.pallor = np.clip(own + high * where, 0, 1)
 
 
 def _veil_with_glia(scene: Scene, severity: float) -> None:

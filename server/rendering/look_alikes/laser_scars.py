@@ -1,8 +1,10 @@
-"""Laser scars: round burns of one size in loose rows, taken for bone spicules.
+"""Laser scars: round burns in loose rows, taken for bone spicules.
 
 Treatment of the outer retina leaves burns of 200 to 500 micrometres outside the
 arcades, set apart by about their own width; they turn pale, with a pigmented
-centre or rim, and retinal vessels run over them (values from memory).
+centre or rim, and retinal vessels run over them (values from memory). Sessions
+differ in spot, power and age: where it was high, scars have crept into one
+another; where it was low, a faint ring or a speck of pigment is all that is left.
 """
 
 from __future__ import annotations
@@ -86,21 +88,27 @@ def draw_burns(seed: int) -> Burns:
     missed = rng.random(n) < 0.09
     # Sessions differ by region: some took well, in others hardly a mark remains.
     take = Noise(seed, "laser-scars take", 9.0).at(xs, ys).astype(float)
+    power = Noise(seed, "laser-scars power", 14.0).at(xs, ys).astype(float)
+    # How much the spots of one eye differ: even rows of a machine, or a hand's.
+    uneven = float(stream(seed, "laser-scars uneven").uniform(0.13, 0.34))
     luck = rng.random(n)
     onset = 0.02 + 0.20 * luck - 0.05 * np.clip(take, -2, 2)
     onset = np.where(late > 0, 0.55 + 0.45 * luck, np.maximum(onset, 0.02))
-    size = radius * np.clip(rng.normal(1.0, 0.11, n) + 0.06 * take, 0.62, 1.4)
+    size = radius * np.clip(
+        np.exp(rng.normal(-0.04, uneven, n)) + 0.06 * take + 0.16 * power, 0.40, 1.95
+    )
     size = np.where(missed | (np.hypot(xs, ys) < _LEAST_FROM_FOVEA), 0.0, size)
     style = rng.random(n)
-    dark = np.clip(rng.normal(0.95, 0.35, n) + 0.25 * take, 0.15, 1.7)
+    dark = np.clip(rng.normal(0.85, 0.45, n) + 0.30 * take + 0.20 * power, 0.0, 1.8)
     way, off = rng.uniform(0, 2 * np.pi, n), rng.uniform(0, 0.30, n)
     return Burns(
         xs, ys, size, onset,
-        edge=rng.uniform(0.14, 0.30, n), pale=np.clip(rng.normal(0.75, 0.14, n), 0.4, 1.0),
-        ripples=draw_ripples(rng, n, 0.065, 5),
-        core=np.where(style < 0.72, rng.uniform(0.25, 0.62, n), 0.0),
+        edge=rng.uniform(0.15, 0.38, n),
+        pale=np.clip(rng.normal(0.68, 0.20, n) + 0.16 * power, 0.16, 1.0),
+        ripples=draw_ripples(rng, n, 0.055, 4),
+        core=np.where(style < 0.72, rng.uniform(0.16, 0.78, n), 0.0),
         core_x=off * np.cos(way), core_y=off * np.sin(way),
-        core_ripples=draw_ripples(rng, n, 0.26, 5), core_density=dark,
+        core_ripples=draw_ripples(rng, n, 0.17, 5), core_density=dark,
         rim=np.where((style > 0.58) & (style < 0.92), 0.75 * dark, 0.0),
     )  # fmt: skip
 
@@ -137,7 +145,7 @@ class LaserScars(Painter):
             lift(scene.linear[strip.slices], cover, (1.06, 1.28, 1.30))
             core = spots(
                 frame, x + radius * burns.core_x[k], y + radius * burns.core_y[k],
-                radius * burns.core[k] * (0.35 + 0.65 * pigment), edge=0.10,
+                radius * burns.core[k] * (0.35 + 0.65 * pigment), edge=0.13,
                 strength=burns.core_density[k] * pigment * began, aspect=1.2,
                 turn=burns.core_x[k] * 9.0, ripples=burns.core_ripples[k], crop=strip,
             )  # fmt: skip

@@ -68,13 +68,13 @@ def _cover(scene: Scene, xs: Floats, ys: Floats, severity: float) -> Floats:
             continue
         sign = -1 if upper == (n == 0) else 1
         middle = sign * (0.95 + 1.0 * draws[0])
-        half = (0.38 + 0.42 * draws[1]) * (0.40 + 0.60 * severity)
+        half = (0.36 + 0.62 * draws[1] ** 1.5) * (0.40 + 0.60 * severity)
         start = -0.25 if draws[2] < _TOUCH else 1.0 + 2.5 * draws[3]
         half /= 1 + max(start, 0.0) / 3.0
-        length = (3.6 + 4.0 * draws[4]) * (0.30 + 0.70 * severity) * (1.0 if n == 0 else 0.6)
+        length = (4.2 + 5.5 * draws[4]) * (0.30 + 0.70 * severity) * (1.0 if n == 0 else 0.6)
         apart = half_turn(psi - np.float32(middle))
         near = (
-            (np.abs(apart) < 1.6 * half) & (beyond > start - 0.1) & (beyond < start + 1.5 * length)
+            (np.abs(apart) < 1.6 * half) & (beyond > start - 0.1) & (beyond < start + 1.6 * length)
         )
         band = _Band(half, start, length)
         here = _patch(
@@ -83,7 +83,9 @@ def _cover(scene: Scene, xs: Floats, ys: Floats, severity: float) -> Floats:
         total[near] = np.maximum(total[near], here)
     dense = np.float32(smoothstep(0.0, 0.30, severity))
     away = smoothstep(_MACULA_KEPT_DEG, _MACULA_KEPT_DEG + 1.2, np.hypot(xs, ys))
-    return (total * dense * away.astype(np.float32)).astype(np.float32)
+    # No patch of ours reaches the end of the part that is painted.
+    away = away * (1 - smoothstep(10.0, 12.6, r))
+    return (total * dense * away).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -115,20 +117,25 @@ def _patch(
         noise = scene.noise(f"myelinated-fibres {layer} {n}", cell)
         return noise.at(radius * np.cos(psi), radius * np.sin(psi))
 
-    bundle = along("bundle", 0.70, 0.10)
-    fibre = along("fibre", 0.11, 0.16) + along("fine", 0.06, 0.20)
+    bundle, strand = along("bundle", 0.80, 0.12), along("strand", 0.30, 0.14)
+    fibre = 0.75 * along("fibre", 0.10, 0.16) + 0.65 * along("fine", 0.055, 0.20)
     inward = 1 - (apart / np.float32(half)) ** 2
-    # Fibres near the middle of the band are sheathed furthest; the sheath thins out over
-    # a long way, and each fibre's ends for itself: feathered, not cut.
-    ends = np.float32(length) * (0.35 + 0.65 * np.clip(inward, 0, 1) + 0.07 * bundle)
-    t = np.clip((start + ends - beyond) / np.float32(0.85 * length), 0, 1)
-    out = smoothstep(0.02, 0.62, t + 0.13 * fibre * smoothstep(0.0, 0.2, t) * (1 - t))
+    # Fibres near the middle of the band are sheathed furthest, bundle by bundle.
+    ends = np.float32(length) * (
+        0.30 + 0.70 * np.clip(inward, 0, 1) + 0.14 * bundle + 0.07 * strand + 0.03 * fibre
+    )
+    out = smoothstep(0.0, 1.0, (start + ends - beyond) / np.float32(0.80 * length))
     # Where a patch begins away from the disc it is feathered on that side too.
-    near = np.clip((beyond - start) / np.float32(0.30 + 0.7 * max(start, 0.0)), 0, 1)
-    first = smoothstep(0.02, 0.70, near + 0.13 * fibre * smoothstep(0.0, 0.2, near) * (1 - near))
-    side = smoothstep(-0.25, 0.75, inward + 0.15 * bundle + 0.10 * fibre)
-    cloud = scene.noise(f"myelinated-fibres cloud {n}", 0.8).at(xs, ys)
-    thick = out * first * side
-    # Dense in the middle, streaked where the sheath is thin.
-    streaks = np.clip(0.96 + 0.05 * cloud + (0.05 + 0.16 * (1 - thick)) * fibre, 0, 1)
-    return np.asarray(0.95 * thick * streaks, np.float32)
+    lead = np.float32(0.30 + 0.9 * max(start, 0.0))
+    first = smoothstep(
+        0.0,
+        1.0,
+        (beyond - start) / lead + (0.22 * strand + 0.10 * fibre) * (min(max(start, 0.0), 1.0)),
+    )
+    side = smoothstep(-0.45, 0.85, inward + 0.24 * bundle + 0.14 * strand + 0.06 * fibre)
+    cloud = scene.noise(f"myelinated-fibres cloud {n}", 0.7).at(xs, ys)
+    # The sheaths thin out one after the other over a long way, so the end is a feather and
+    # not a comb: what lies behind shows between more and more of them.
+    amount = out * first * side * (1 + 0.16 * cloud)
+    streaked = amount * np.clip(1 + (0.55 - 0.35 * amount) * (fibre + 0.5 * strand), 0.12, 2.2)
+    return np.asarray(0.95 * (1 - np.exp(-2.6 * streaked * np.sqrt(amount + 1e-6))), np.float32)

@@ -83,7 +83,7 @@ def draw_patches(rng: np.random.Generator) -> Floats:
     waves = np.column_stack(
         [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 5)]
     )
-    overall = float(np.clip(np.exp(rng.normal(-0.01, 0.13)), 0.78, 1.40))
+    overall = float(np.clip(np.exp(rng.normal(-0.04, 0.15)), 0.76, 1.40))
     return np.vstack([np.column_stack([waves, np.full(5, 0.125)]), [0.0, 0.0, 0.0, overall]])
 
 

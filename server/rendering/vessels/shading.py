@@ -38,7 +38,7 @@ class VesselLook:
 def draw_look(eye: Eye, anatomy: Anatomy) -> VesselLook:
     """Draw the look of an eye's vessels."""
     rng = stream(eye.person_seed, "vessel look")
-    strength = float(np.exp(rng.normal(0.0, 0.09)))
+    strength = float(np.exp(rng.normal(0.02, 0.13)))
     redness = float(rng.normal(0.0, 0.05))
     streak = float(np.clip(rng.normal(1.0, 0.25), 0.45, 1.6))
     vein_streak = float(np.clip(rng.normal(0.7, 0.35), 0.0, 1.5))
@@ -71,7 +71,7 @@ def _column(offset: float, radius: float, degree: float) -> float:
     """Optical depth of a blood column: round in section, more blood in a wide one."""
     u = offset / (radius + 0.35)
     round_part = math.sqrt(max(1.0 - u * u, 0.0))
-    return (0.50 + 0.50 * round_part) * (0.55 + 0.51 * (1.0 - math.exp(-radius / degree / 0.085)))
+    return (0.50 + 0.50 * round_part) * (0.63 + 0.43 * (1.0 - math.exp(-radius / degree / 0.085)))
 
 
 @njit(cache=True, fastmath=True)

@@ -164,6 +164,7 @@ def _rim_and_ring(rendering: Rendering) -> tuple[Floats, Floats]:
     level = DiscLook.of(rendering.eye, draw_anatomy(rendering.eye)).level(x, y)
     vessels = rendering.masks["arterioles"] | rendering.masks["venules"]
     ok = rendering.masks["field"] & ~ndimage.binary_dilation(vessels)
-    rim = rendering.picture[(level > 0.6) & (level < 0.9) & ok].mean(axis=0)
+    # The rim only: in a large cup most of what lies between 0.6 and 0.9 is bare lamina.
+    rim = rendering.picture[rendering.masks["rim"] & (level < 0.92) & ok].mean(axis=0)
     ring = rendering.picture[(level > 1.6) & (level < 2.2) & ok].mean(axis=0)
     return rim, ring

@@ -7,7 +7,8 @@ import numpy as np
 from server.rendering.eye import MM_PER_DEGREE
 from server.rendering.findings.macular_change.surround import lift_towards, surrounding_light
 from server.rendering.frame import Floats
-from server.rendering.lesions import absorb, area_mm2, draw_ripples, grown, lift, spots
+from server.rendering.lesions import area_mm2, draw_ripples, grown, lift, spots
+from server.rendering.retinal_lesions import paint_blots, paint_microaneurysms
 from server.rendering.scene import Scene
 
 _REACH = 10.5
@@ -95,18 +96,17 @@ def _leaks(
                  far * np.sin(angle))  # fmt: skip
     blot = rng.random(count) < 0.28
     size = np.where(blot, rng.uniform(0.13, 0.36, count), rng.uniform(0.06, 0.12, count))
-    ripples = draw_ripples(rng, count, 0.16, 5) * blot[:, None]
+    ripples = draw_ripples(rng, count, 0.16, 5)
     onset = np.where(inside, ring_onset[ring], 0.15) + 0.55 * rng.random(count)
     depth = rng.uniform(0.45, 1.0, count)
     radius = size * grown(severity, onset, 0.2) ** 0.6
     radius = np.where(np.hypot(x - scene.disc.x, y - scene.disc.y) < 4.5, 0.0, radius)
-    for name, chosen, edge in (("microaneurysm", ~blot, 0.03), ("haemorrhage", blot, 0.06)):
-        thick = spots(
-            frame, x[chosen], y[chosen], radius[chosen], edge=edge, strength=depth[chosen],
-            ripples=ripples[chosen], crop=crop,
-        )  # fmt: skip
-        absorb(scene.linear[crop.slices], np.float32(0.62) * thick)
-        scene.add_mask(name, thick, crop, threshold=0.35)
+    dots = np.where(blot, 0.0, radius)
+    paint_microaneurysms(scene, crop, x, y, dots, depth)
+    paint_blots(
+        scene, crop, x, y, np.where(blot, radius, 0.0), depth, edge=0.06, aspect=1.0, turn=0.0,
+        ripples=ripples, layer="macular-change blots",
+    )  # fmt: skip
 
 
 def _measure(scene: Scene, cover: Floats, x: np.ndarray, y: np.ndarray, radius: np.ndarray) -> None:

@@ -1,4 +1,4 @@
-"""The diabetic retina new vessels come with: dots, blots, flames, white spots, lipid, beaded veins.
+"""The diabetic retina new vessels come with: blood, white spots, lipid, shunts, beaded veins.
 
 Every eye has its own mixture: one bleeds, another leaks, a third has lost capillaries.
 """
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.rendering.findings.new_vessels.placing import SPARED_DEG, Places
+from server.rendering.findings.new_vessels.shunts import SHUNTS, paint_shunts
 from server.rendering.frame import Crop
 from server.rendering.lesions import draw_ripples, grown
 from server.rendering.retinal_lesions import (
@@ -39,6 +40,7 @@ class Mixture:
     lipid: float
     beading: float
     worse_angle: float
+    shunts: float
 
     @classmethod
     def of(cls, scene: Scene) -> Mixture:
@@ -53,6 +55,7 @@ class Mixture:
             lipid=1.3 * draws[4] ** 1.5,
             beading=0.35 + 0.9 * draws[5],
             worse_angle=2 * math.pi * draws[6],
+            shunts=draws[7],
         )
 
 
@@ -77,6 +80,9 @@ def paint_background(scene: Scene, places: Places, severity: float) -> None:
         return
     _lipid(scene, places, mixture, severity, crop)
     _bleeding(scene, places, mixture, severity, crop)
+    rng = scene.rng("new-vessels shunt places")
+    x, y = _scatter(scene, places, rng, SHUNTS, mixture, 15.0, 2.4)
+    paint_shunts(scene, places, mixture.shunts, severity, x, y, crop)
 
 
 def paint_on_vessels(scene: Scene, places: Places, severity: float) -> None:

@@ -37,7 +37,7 @@ def ground_cover(scene: Scene, extent: Extent, severity: float, frame: Frame) ->
     level = level + np.float32(0.75) * eaten - np.float32(0.35)
     # Here an edge is cut, there it fades over a degree.
     width = np.exp(np.float32(-0.25) + np.float32(0.75) * noise("edge", 6.5))
-    width = np.clip(width, 0.16, 2.2)
+    width = np.clip(width, 0.30, 2.4)
     bare = smoothstep(0.0, 1.0, 0.5 + 0.5 * level / width)
     left = np.clip(0.72 + 0.16 * noise("left", 1.7) + 0.10 * eaten, 0.30, 0.95)
     xs, ys = frame.x, frame.y

@@ -13,7 +13,7 @@ from server.rendering.findings.swollen_margin.halo import Halo, swell
 from server.rendering.findings.swollen_margin.hiding import paint_over_vessels, signs
 from server.rendering.findings.swollen_margin.marks import (
     paint_capillaries,
-    paint_cotton_wool,
+    paint_cotton_wool_about,
     paint_exudates,
     paint_folds,
     paint_haemorrhages,
@@ -69,7 +69,7 @@ class SwollenMargin(Painter):
             opacity, without = scene.kept[_KIND, "veil"]
             paint_over_vessels(scene, veils, opacity, without)
         if variant == "haemorrhagic":
-            paint_cotton_wool(scene, halo, along)
+            paint_cotton_wool_about(scene, halo, along)
             paint_haemorrhages(scene, halo, along)
         scene.facts.update(
             frisen_stage=graded(shown, along),

@@ -14,10 +14,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from server.rendering.disc import ANGLES, look_up
-from server.rendering.fibres import fibre_direction, half_turn
+from server.rendering.fibres import half_turn
 from server.rendering.findings.swollen_margin.halo import Halo
-from server.rendering.frame import Crop, Floats
-from server.rendering.lesions import absorb, blur, draw_ripples, grown, smoothstep, spots
+from server.rendering.frame import Crop
+from server.rendering.lesions import absorb, draw_ripples, grown, smoothstep
+from server.rendering.retinal_lesions import (
+    paint_blots,
+    paint_cotton_wool,
+    paint_flames,
+    paint_hard_exudates,
+)
 from server.rendering.scene import Scene
 from server.rendering.strokes import Stroke, draw
 
@@ -28,7 +34,6 @@ _EXUDATES = 46
 _MACULA_KEPT_DEG = 10.6
 """Nothing of the swelling's marks is centred nearer to the fovea: what reaches the macula
 would be a finding of its own."""
-_COTTON_WHITE = (1.22, 0.36, 0.25)
 
 
 @dataclass(frozen=True)
@@ -70,92 +75,18 @@ def paint_haemorrhages(scene: Scene, halo: Halo, along: float) -> None:
     marks = _places(scene, halo, rng, _FLAMES, 3.8, 0.55)
     length = np.clip(1.45 * np.exp(rng.normal(0, 0.50, _FLAMES)), 0.45, 3.2)
     width = length * rng.uniform(0.10, 0.30, _FLAMES)
-    lean = rng.normal(0, 0.10, _FLAMES)
     size = grown(along, np.array([mark.begins for mark in marks]), 1.3)
     angle = np.array([mark.angle for mark in marks])
     away = np.interp(angle, ANGLES, halo.edge, period=2 * math.pi)
     away = away + np.array([mark.beyond for mark in marks])
     x, y = scene.disc.x + away * np.cos(angle), scene.disc.y + away * np.sin(angle)
     size *= _clear_of_macula(x, y, length) & (np.arange(_FLAMES) < bleeds)
-    streaks, bodies = _flames(scene, rng, x, y, length * (0.35 + 0.65 * size), width, lean, size)
-    fine = draw(scene.frame, streaks, soft=0.030, crop=crop)
-    body = draw(scene.frame, bodies, soft=0.10, crop=crop)
-    thick = 0.95 * blur(body, 0.05 * scene.frame.px_per_degree) * (0.55 + 0.45 * fine)
-    thick += 0.62 * fine
-    cloud = scene.noise("swollen-margin blood", 0.30).over(scene.frame, crop)
-    thick *= np.clip(1 + 0.20 * cloud, 0.4, 1.5)
-    thick = np.maximum(thick, _blots(scene, halo, along, crop))
-    absorb(scene.linear[crop.slices], 0.92 * np.clip(thick, 0, 1.35).astype(np.float32))
-    scene.add_mask("haemorrhage", thick, crop, threshold=0.30)
+    paint_flames(scene, crop, rng, x, y, length, width, size)
+    _paint_blots(scene, halo, along, crop)
 
 
-_Array = NDArray[np.float64]
-
-
-def _flames(
-    scene: Scene,
-    rng: np.random.Generator,
-    x: _Array,
-    y: _Array,
-    length: _Array,
-    width: _Array,
-    lean: _Array,
-    size: _Array,
-) -> tuple[list[Stroke], list[Stroke]]:
-    """Return the streaks of all flames and the denser bodies within them.
-
-    Streaks of one flame start and end at random within it, so that its ends fray
-    unevenly instead of forming a comb.
-    """
-    each, steps = 15, 11
-    shape = (len(x), each)
-    across, bend = rng.normal(0, 0.40, shape), rng.normal(0, 0.05, (*shape, 2))
-    shift, share = rng.uniform(-1, 1, shape), rng.uniform(0.35, 1.0, shape)
-    thick = rng.uniform(0.6, 1.3, shape)
-    own = length[:, None] * share * (1 - 0.45 * np.minimum(np.abs(across), 1.0))
-    middle = 0.34 * length[:, None] * shift * (1 - 0.6 * share)
-    u, v = fibre_direction(x, y, scene.disc.x, scene.disc.y)
-    side = across * width[:, None]
-    start = np.stack(
-        [
-            x[:, None] + middle * u[:, None] - side * v[:, None],
-            y[:, None] + middle * v[:, None] + side * u[:, None],
-        ]
-    )
-    back, on = (
-        _walk(scene, start, way * own / 2, lean[:, None] + bend[..., k], steps)
-        for k, way in enumerate((-1.0, 1.0))
-    )
-    paths = np.concatenate([back[::-1], on[1:]])
-    t = np.linspace(-1, 1, len(paths))
-    taper = np.clip(1 - np.abs(t) ** 1.6, 0, None)
-    streaks, bodies = [], []
-    for n in np.flatnonzero(size > 0):
-        for k in range(each):
-            path = paths[:, :, n, k]
-            cover = 0.55 + 0.45 * size[n] * share[n, k]
-            streaks.append(
-                Stroke(path, 0.038 * thick[n, k] * taper, float(cover * min(4 * size[n], 1)))
-            )
-            if k < 4:
-                bodies.append(Stroke(path, 0.22 * width[n] * taper, float(size[n])))
-    return streaks, bodies
-
-
-def _walk(scene: Scene, start: _Array, length: _Array, turn: _Array, steps: int) -> _Array:
-    """Follow the fibres from many points at once; returns shape (steps + 1, 2, ...)."""
-    path = np.empty((steps + 1, *start.shape))
-    path[0] = start
-    cos, sin, step = np.cos(turn), np.sin(turn), length / steps
-    for n in range(steps):
-        u, v = fibre_direction(path[n, 0], path[n, 1], scene.disc.x, scene.disc.y)
-        path[n + 1, 0] = path[n, 0] + step * (u * cos - v * sin)
-        path[n + 1, 1] = path[n, 1] + step * (u * sin + v * cos)
-    return path
-
-
-def _blots(scene: Scene, halo: Halo, along: float, crop: Crop) -> Floats:
-    """Return the thickness of a few rounder haemorrhages further out."""
+def _paint_blots(scene: Scene, halo: Halo, along: float, crop: Crop) -> None:
+    """Paint a few rounder haemorrhages further out."""
     rng = scene.rng("swollen-margin blots")
     marks = _places(scene, halo, rng, _BLOTS, 5.5, 2.2)
     radius = 0.09 * np.exp(rng.normal(0, 0.45, _BLOTS))
@@ -170,13 +101,13 @@ def _blots(scene: Scene, halo: Halo, along: float, crop: Crop) -> Floats:
         if not _clear_of_macula(x, y, 0.3):
             size[n] = 0
     xs, ys = np.array(points).T
-    return spots(
-        scene.frame, xs, ys, radius * size, edge=0.05, aspect=aspect, turn=turn, ripples=shape,
-        crop=crop,
+    paint_blots(
+        scene, crop, xs, ys, radius * size, np.ones(_BLOTS), edge=0.05, aspect=aspect, turn=turn,
+        ripples=shape, layer="swollen-margin blots",
     )  # fmt: skip
 
 
-def paint_cotton_wool(scene: Scene, halo: Halo, along: float) -> None:
+def paint_cotton_wool_about(scene: Scene, halo: Halo, along: float) -> None:
     """Paint cotton-wool spots: swollen fibres where a small artery has closed."""
     crop = scene.about_disc(float(halo.edge.max()) + 9.0)
     if crop.empty:
@@ -184,33 +115,17 @@ def paint_cotton_wool(scene: Scene, halo: Halo, along: float) -> None:
     rng = scene.rng("swollen-margin cotton wool")
     marks = _places(scene, halo, rng, _COTTON, 4.8, 1.5)
     count = int(rng.integers(0, _COTTON))
-    xs, ys = scene.frame.degrees(crop)
-    total = np.zeros(crop.shape, np.float32)
-    fluff = scene.noise("swollen-margin cotton fluff", 0.34).over(scene.frame, crop)
-    fluff += 0.4 * scene.noise("swollen-margin cotton fluff", 0.15).over(scene.frame, crop)
-    for n, mark in enumerate(marks):
-        length, width, lean = rng.uniform(0.75, 1.35), rng.uniform(0.55, 0.95), rng.normal(0, 0.6)
-        size = float(grown(along, mark.begins, 1.2))
-        x, y = scene.from_disc(float(halo.edge.mean()) + 1.0 + max(mark.beyond, 0), mark.angle)
-        if size <= 0 or n >= count or not _clear_of_macula(x, y, 2 * length):
-            continue
-        way = math.atan2(y - scene.disc.y, x - scene.disc.x) + lean
-        dx, dy = xs - np.float32(x), ys - np.float32(y)
-        u = (dx * math.cos(way) + dy * math.sin(way)) / (length * (0.5 + 0.5 * size))
-        v = (-dx * math.sin(way) + dy * math.cos(way)) / (width * (0.5 + 0.5 * size))
-        level = np.sqrt(u * u + v * v) + 0.17 * fluff
-        total = np.maximum(total, size * (1 - smoothstep(0.05, 1.30, level)).astype(np.float32))
-    if not total.any():
-        return
-    light = scene.linear[crop.slices]
-    cover = np.clip(0.92 * total, 0, 1).astype(np.float32)
-    tint = 1.25 - 0.55 * scene.eye.pigmentation
-    for channel in range(3):
-        light[..., channel] *= 1 - 0.72 * cover
-        light[..., channel] += np.float32(_COTTON_WHITE[channel] * tint) * cover
-    scene.add_mask("cotton-wool-spot", total, crop, threshold=0.40)
-    for name in ("arterioles", "venules"):
-        scene.masks[name][crop.slices] &= total < 0.75
+    length, width = rng.uniform(0.75, 1.35, _COTTON), rng.uniform(0.55, 0.95, _COTTON)
+    size = grown(along, np.array([mark.begins for mark in marks]), 1.2)
+    x, y = np.array([
+        scene.from_disc(float(halo.edge.mean()) + 1.0 + max(mark.beyond, 0), mark.angle)
+        for mark in marks
+    ]).T  # fmt: skip
+    size = size * (np.arange(_COTTON) < count) * _clear_of_macula(x, y, 2 * length)
+    paint_cotton_wool(
+        scene, crop, x.tolist(), y.tolist(), length.tolist(), width.tolist(), size.tolist(),
+        layer="swollen-margin cotton",
+    )  # fmt: skip
 
 
 def paint_exudates(scene: Scene, halo: Halo, along: float) -> None:
@@ -232,11 +147,7 @@ def paint_exudates(scene: Scene, halo: Halo, along: float) -> None:
     away = float(halo.edge.mean()) + 0.5 + out
     x, y = scene.disc.x + away * np.cos(angle), scene.disc.y + away * np.sin(angle)
     size = grown(along, begins, 1.0) * (np.hypot(x, y) > _MACULA_KEPT_DEG)
-    cover = spots(scene.frame, x, y, radius * size, edge=0.035, crop=crop)
-    light = scene.linear[crop.slices]
-    for channel, factor in enumerate((1.45, 3.0, 1.9)):
-        light[..., channel] *= 1 + np.float32(factor - 1) * 0.8 * cover
-    scene.add_mask("exudate", cover, crop, threshold=0.5)
+    paint_hard_exudates(scene, crop, x, y, radius * size, 0.8)
 
 
 def paint_folds(scene: Scene, halo: Halo, along: float) -> None:
