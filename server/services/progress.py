@@ -14,7 +14,7 @@ from server.rendering.eye import FINDINGS
 from server.scheduling.days import local_day, week_start
 from server.services.learners import Learner, eyes_in
 from server.services.planning.goal import NOTHING, WeeklyGoal, weekly_goal
-from server.storage import card_states, cards, tallies
+from server.storage import card_states, cards, cohorts, tallies
 from server.storage.models import FindingTallyRow
 
 FORECAST_DAYS = 14
@@ -82,6 +82,8 @@ class Progress:
     """Eyes that make up the minutes of a day of practice."""
     forecast: tuple[ForecastDay, ...]
     """Fourteen days from today."""
+    days_to_rotation: int | None
+    """None without a date, or when it has passed."""
     cards_met: int
     cards_total: int
     today: date
@@ -94,6 +96,9 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
     goal = weekly_goal(session, learner, today)
     totals = tallies.totals(session, learner.id)
     counted = tallies.of_learner(session, learner.id)
+    left_out = cohorts.left_out(session, learner.id)
+    due = card_states.due_counts(session, learner.id, but=left_out)
+    left = None if learner.rotation_on is None else (learner.rotation_on - today).days
     return Progress(
         rendered=_by_finding(counted, "rendered", always=True),
         photographed=_by_finding(counted, "photograph", always=False),
@@ -108,9 +113,10 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
         ),
         goal=goal,
         eyes_a_day=eyes_in(goal.minutes),
-        forecast=_forecast(card_states.due_counts(session, learner.id), today),
-        cards_met=card_states.met(session, learner.id),
-        cards_total=cards.count(session),
+        forecast=_forecast(due, today),
+        days_to_rotation=left if left is not None and left > 0 else None,
+        cards_met=sum(number for _, number in due),
+        cards_total=cards.count(session, but=left_out),
         today=today,
     )
 

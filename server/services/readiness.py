@@ -25,6 +25,7 @@ from server.measurement.severity_bands import LOWER_ENDS, SeverityBand, severity
 from server.measurement.tally import Tally, tally
 from server.rendering.eye import FINDINGS
 from server.services.learners import Learner
+from server.services.planning.lately import LATEST_SHEETS, Lately, lately, weakest
 from server.services.seen_from import SeenFrom, seen_from
 from server.storage import judgements
 from server.storage.judgements import JudgedSeverity, JudgedSheet, Mistake
@@ -68,6 +69,7 @@ class Standing:
     findings : the six, in examination order.
     probes, retention : over all findings together.
     right_in, wrong_in : times of right sheets and of the others; None without any.
+    weakest : the finding that goes worst lately; None when none stands out.
     """
 
     findings: tuple[FindingStanding, ...]
@@ -77,6 +79,7 @@ class Standing:
     calibration: Calibration | None
     right_in: ResponseTime | None
     wrong_in: ResponseTime | None
+    weakest: Lately | None
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,7 @@ class FindingDetail:
     taken_for_it : eyes without it, by look-alike or 'normal': in how many it was imagined.
     missed_as : what was reported where it was missed; 'normal' for nothing.
     curve : None while the answers say too little.
+    lately : how it goes just now.
     """
 
     standing: FindingStanding
@@ -113,6 +117,7 @@ class FindingDetail:
     curve: LearningCurve | None
     mistakes: tuple[Mistake, ...]
     seen_from: SeenFrom
+    lately: Lately
 
 
 def standing(session: Session, learner: Learner) -> Standing:
@@ -132,6 +137,7 @@ def standing(session: Session, learner: Learner) -> Standing:
         ),
         right_in=_times(sheets, right=True),
         wrong_in=_times(sheets, right=False),
+        weakest=weakest(_latest(sheets)),
     )
 
 
@@ -156,6 +162,7 @@ def finding_detail(session: Session, learner: Learner, finding: str) -> FindingD
         curve=_curve([sheet.marks[finding] for sheet in sheets if finding in sheet.marks]),
         mistakes=tuple(judgements.mistakes(session, learner.id, finding, RECENT_MISTAKES)),
         seen_from=seen_from(session, learner, finding),
+        lately=lately(finding, _latest(sheets)),
     )
 
 
@@ -207,6 +214,10 @@ def _bands(severities: Sequence[JudgedSeverity]) -> tuple[tuple[SeverityBand, ..
     unit = severities[0].unit
     looks = ((one.measure, one.mark == "hit") for one in severities if one.unit == unit)
     return severity_bands(looks, LOWER_ENDS[unit]), unit
+
+
+def _latest(sheets: Sequence[JudgedSheet]) -> list[dict[str, str]]:
+    return [sheet.marks for sheet in sheets[-LATEST_SHEETS:]]
 
 
 def _taken_for(finding: str, sheets: Sequence[JudgedSheet]) -> tuple[tuple[str, Proportion], ...]:

@@ -79,20 +79,3 @@ def due_counts(
         .order_by(CardStateRow.due_on)
     )
     return [(day, number) for day, number in rows]
-
-
-def met(session: Session, learner_id: UUID, but: Collection[str] = ()) -> int:
-    """Return how many of the cards in use, some left out, the learner has met."""
-    return (
-        session.scalar(
-            select(func.count())
-            .select_from(CardStateRow)
-            .join(CardRow, CardRow.id == CardStateRow.card_id)
-            .where(
-                CardStateRow.learner_id == learner_id,
-                CardRow.retired.is_(False),
-                CardRow.id.not_in(but),
-            )
-        )
-        or 0
-    )

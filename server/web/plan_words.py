@@ -59,9 +59,14 @@ def _bad(plan: PlanAhead) -> tuple[str, ...]:
     parts = [_meeting(plan)]
     if plan.tight:
         first, most = plan.tight[0], max(week.late for week in plan.tight)
-        parts.append(
+        when = (
             f"In {len(plan.tight)} of {count(len(plan.weeks), 'week')}, first in that of "
-            f"{day_and_month(first.start)}, more comes back than fits: up to "
+            f"{day_and_month(first.start)},"
+        )
+        if len(plan.tight) == len(plan.weeks):
+            when = f"In each of the {count(len(plan.weeks), 'week')}"
+        parts.append(
+            f"{when} more comes back than fits: up to "
             f"{count(most, 'kind')} of eye then wait. Those that need it most come first, so none "
             "is forgotten, but they come later than is best."
         )

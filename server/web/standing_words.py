@@ -114,6 +114,18 @@ def kept(probes: Probes, retention: Retention | None) -> str:
     )
 
 
+def lasting(probes: Probes, retention: Retention | None) -> str:
+    """Answer 'is it lasting?' in a line."""
+    if not probes.probed.answers:
+        return "Not known yet: that takes four weeks without a finding."
+    if retention is None:
+        return (
+            f"Too few answers yet: seen in {probes.probed.successes} of "
+            f"{count(probes.probed.answers, 'eye')} after four weeks or more without."
+        )
+    return f"You kept {percent(retention.kept)} of the gain over four weeks or more without."
+
+
 def certainty(measured: Calibration) -> str:
     """Say in one sentence whether 'sure' means right."""
     parts = [

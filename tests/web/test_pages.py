@@ -328,6 +328,17 @@ class TestProgress:
             link.attributes["href"] for link in browser.page("/progress").css(".standing a")
         ]
 
+    def test_the_first_screen_says_what_is_lasting_and_how_long_there_is(
+        self, browser: Browser
+    ) -> None:
+        browser.post("/plan/rotation", {"rotation_on": "2026-12-30"})
+        answer_rightly(browser, 2)
+        short = words(browser.page("/progress"), ".in-short")
+        assert "Is it lasting?Not known yet" in short
+        assert "35 days to your rotation" in short
+        # Two eyes say of no finding that it is the weakest.
+        assert "Weakest" not in short
+
     def test_a_finding_unknown_is_not_found(self, browser: Browser) -> None:
         assert browser.get("/progress/cataract").status_code == 404
 

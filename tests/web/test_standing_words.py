@@ -13,7 +13,7 @@ from server.measurement.confusion import confusion
 from server.measurement.curves import Curve, Law, learning_curve
 from server.measurement.proportions import Interval, Proportion
 from server.measurement.readiness import STANDARD, Readiness, finding_readiness
-from server.measurement.retention import Probes, Retention
+from server.measurement.retention import Probes, Retention, retention
 from server.measurement.severity_bands import LOWER_ENDS, SeverityBand, severity_bands
 from server.measurement.tally import Tally, tally
 from server.rendering.eye import FINDINGS
@@ -54,6 +54,7 @@ def whole(*verdicts: list[str]) -> Standing:
         calibration=None,
         right_in=None,
         wrong_in=None,
+        weakest=None,
     )
 
 
@@ -222,3 +223,14 @@ def threshold(finding: str, unit: str, *measures: float, **more: Any) -> SeenFro
 def test_from_how_much_on_it_is_seen(one: SeenFrom, said: str) -> None:
     name = load_catalogue().finding(one.finding).name.lower()
     assert standing_words.seen_from(one, name) == said
+
+
+def test_lasting_is_answered_in_a_line() -> None:
+    assert "Not known yet" in standing_words.lasting(Probes(), None)
+    few = Probes(Proportion(0, 10), Proportion(8, 10), Proportion(3, 4))
+    assert "seen in 3 of 4 eyes" in standing_words.lasting(few, None)
+    many = Probes(Proportion(20, 40), Proportion(36, 40), Proportion(32, 40))
+    kept = retention(many)
+    assert kept is not None
+    # Gained .4 from .5 to .9; .3 of it is left.
+    assert "You kept 75% of the gain" in standing_words.lasting(many, kept)

@@ -23,7 +23,7 @@ from server.scheduling.days import local_day, zone
 from server.services.planning.goal import weekly_goal
 from server.services.reminders.addresses import CONFIRM_WITHIN, mailbox_hash
 from server.services.reminders.slots import Slot, as_slot
-from server.storage import card_states, learners, mail_addresses, practice_slots
+from server.storage import card_states, cohorts, learners, mail_addresses, practice_slots
 from server.storage import letters as rows
 from server.storage.models import LearnerRow, LetterRow, MailAddressRow
 
@@ -237,13 +237,14 @@ def _claimed(
     session.flush()
     day: date = letter.day
     goal = weekly_goal(session, learner, day)
+    due = card_states.due_counts(session, learner.id, but=cohorts.left_out(session, learner.id))
     return Claim(
         letter_id=letter.id,
         kind="confirm" if letter.kind == "confirm" else "reminder",
         to=address.address,
         secret=secret,
         slot=as_slot(row),
-        due=sum(count for on, count in card_states.due_counts(session, learner.id) if on <= day),
+        due=sum(count for on, count in due if on <= day),
         days_left=goal.days_left if goal.can_be_met else 0,
     )
 

@@ -16,7 +16,7 @@ from server.services.learners import Learner
 from server.services.planning.goal import weekly_goal
 from server.services.study.results import ComesBack, FindingCount, Outcome, RoundSummary
 from server.services.study.shown import card_value, find_round
-from server.storage import answers, card_states, rounds
+from server.storage import answers, card_states, cohorts, rounds
 from server.storage.answers import GivenAnswer
 
 
@@ -32,7 +32,8 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
     today = local_day(now, learner.timezone)
     counts = tally([each.answer.marks for each in given])
     outcomes = [each.answer.outcome for each in given]
-    due = card_states.due_counts(session, learner.id)
+    left_out = cohorts.left_out(session, learner.id)
+    due = card_states.due_counts(session, learner.id, but=left_out)
     return RoundSummary(
         round_id=row.id,
         finished=row.finished_at is not None and not row.left_early,
