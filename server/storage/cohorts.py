@@ -45,6 +45,15 @@ class MemberLine(NamedTuple):
     joined_at: datetime
 
 
+class PlaceLine(NamedTuple):
+    """A place kept for somebody who has not joined yet."""
+
+    id: UUID
+    name: str
+    group_name: str
+    code: str
+
+
 class Membership(NamedTuple):
     """A cohort that somebody learns in."""
 
@@ -250,10 +259,31 @@ def left_out(session: Session, learner_id: UUID) -> frozenset[str]:
     return frozenset.intersection(*(frozenset(one) for one in lists))
 
 
-def open_places(session: Session, cohort_id: UUID) -> Sequence[CohortPlaceRow]:
-    """Return the places that nobody has taken yet, by name."""
+def places(session: Session, cohort_id: UUID) -> Sequence[CohortPlaceRow]:
+    """Return all places of a cohort, taken or not."""
     return session.scalars(
-        select(CohortPlaceRow)
+        select(CohortPlaceRow).where(CohortPlaceRow.cohort_id == cohort_id)
+    ).all()
+
+
+def drop_place(session: Session, cohort_id: UUID, place_id: UUID) -> None:
+    """Delete a place that nobody has taken."""
+    session.execute(
+        delete(CohortPlaceRow).where(
+            CohortPlaceRow.id == place_id,
+            CohortPlaceRow.cohort_id == cohort_id,
+            CohortPlaceRow.learner_id.is_(None),
+        )
+    )
+
+
+def open_places(session: Session, cohort_id: UUID) -> Sequence[PlaceLine]:
+    """Return the places that nobody has taken yet, by group and name."""
+    rows = session.execute(
+        select(
+            CohortPlaceRow.id, CohortPlaceRow.name, CohortPlaceRow.group_name, CohortPlaceRow.code
+        )
         .where(CohortPlaceRow.cohort_id == cohort_id, CohortPlaceRow.learner_id.is_(None))
         .order_by(CohortPlaceRow.group_name, CohortPlaceRow.name_key)
-    ).all()
+    )
+    return [PlaceLine(*row) for row in rows]

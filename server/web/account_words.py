@@ -26,6 +26,7 @@ ACTS = {
     "cohort-restored": "A cohort was taken out of the archive",
     "cohort-lead-added": "Somebody leads a cohort too",
     "cohort-lead-removed": "Somebody leads a cohort no longer",
+    "cohort-roster": "A roster was read",
     "cohort-learner-removed": "A learner was taken out of a cohort",
 }
 """Name of an act in the trail, and its words."""

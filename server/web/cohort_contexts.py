@@ -12,7 +12,8 @@ from server.services.cohorts.board import Asked, Board, ConfusionLine, FindingLi
 from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
 from server.services.cohorts.joining import Invitation, Joined
 from server.services.cohorts.missed import MissedPicture
-from server.storage.cohorts import LeadLine, MemberLine
+from server.services.cohorts.roster import RosterPlan
+from server.storage.cohorts import LeadLine, MemberLine, PlaceLine
 from server.web.contexts import Page
 from server.web.qr import QrPicture
 
@@ -137,3 +138,18 @@ class ProjectedPage(Page):
     number: int
     pictures: int
     names: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class RosterPage(Page):
+    """Places kept for those who have not joined yet, and what a file would add."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/roster.html"
+    cohort: Cohort
+    places: tuple[PlaceLine, ...]
+    table: str
+    """The roster as it was sent; empty for none."""
+    plan: RosterPlan | None
+    """What it would do; None before one was sent."""
+    said: str
+    problem: str

@@ -29,6 +29,7 @@ SAID = {
     "lead-removed": "They lead this cohort no longer.",
     "group": "Their group is saved.",
     "removed": "They are no longer in the cohort. What they practised stays theirs.",
+    "roster": "The roster is kept. Hand the personal codes out, or the one code of the cohort.",
     "code": "This is the new code. The old one joins nothing any more.",
     "archived": "The cohort is archived: nobody can join, and it asks nothing of anybody.",
     "restored": "The cohort is in use again.",

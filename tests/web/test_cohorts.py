@@ -129,3 +129,27 @@ def test_a_qr_picture_holds_the_modules_of_its_code() -> None:
     # The upper left finder pattern: seven dark modules, then light.
     assert picture.path.startswith(f"M{QUIET_ZONE} {QUIET_ZONE}h7v1h-7z")
     assert HTMLParser(f"<svg><path d='{picture.path}'></svg>").css_first("path") is not None
+
+
+def test_a_roster_is_tried_out_corrected_and_kept(visitor: Browser, lead: Account) -> None:
+    home = visitor.post("/cohorts", {"name": "Year 4"}).headers["location"].split("/settings")[0]
+    address = f"{home}/roster"
+    check_sound(visitor.page(address), address)
+    wrong = visitor.post(address, {"table": "name\nAda\nAda\n"})
+    assert "Row 2 has the same name" in wrong.text
+    assert "1 row is wrong" in wrong.text
+    assert "/roster/keep" not in wrong.text
+    assert visitor.post(address, {"table": "mark\n1\n"}).status_code == 422
+    sent = {"file": ("roster.csv", "name,group\nAda,A\n".encode("utf-8-sig"), "text/csv")}
+    origin = {"Origin": "http://testserver"}
+    tried = visitor.client.post(address, files=sent, headers=origin)
+    page = HTMLParser(tried.text)
+    check_sound(page, address)
+    assert "1 new place, 0 to another group" in tried.text
+    table = one(page, "textarea[name=table]").text()
+    assert visitor.post(f"{address}/keep", {"table": table}).status_code == 303
+    assert "Ada" in one(visitor.page(address), ".lines").text()
+    codes = visitor.get(f"{address}/codes.csv")
+    assert codes.text.startswith("name,group,code,link\r\nAda,A,")
+    latin = {"file": ("roster.csv", "name\nZoë\n".encode("latin-1"), "text/csv")}
+    assert "UTF-8" in visitor.client.post(address, files=latin, headers=origin).text

@@ -67,6 +67,7 @@ class Somebody:
     joined_id: UUID
     """A cohort that they learn in."""
     code: str
+    place_id: UUID
     """A learner of their cohort (of nobody's for a role that leads none)."""
 
 
@@ -126,6 +127,7 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
         cohort_id=cohort.id,
         joined_id=joined.id,
         code=cohort.join_code,
+        place_id=accounts.place(session, cohort.id, "Ada").id,
     )
 
 
@@ -142,6 +144,7 @@ def fill(path: str, whose: Somebody, link: str) -> str:
         "lead_id": str(whose.learner_id),
         "code": whose.code,
         "place": "1",
+        "place_id": str(whose.place_id),
         "token": link,
         "secret": "0" * 43,
         "finding": FINDINGS[0],
