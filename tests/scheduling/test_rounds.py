@@ -190,6 +190,20 @@ def test_practise_ahead_takes_what_is_nearest_to_due() -> None:
     assert all(card.id.endswith(("-0", "-1")) for card in round_of(cards))
 
 
+def test_practise_ahead_goes_by_proportion_and_due_confident_errors_stay_first() -> None:
+    def ahead(card: CardInPlay) -> CardInPlay:
+        # Fourteen days of seventeen come before thirty of sixty, although those are more days.
+        near = card.id.endswith(("-0", "-1"))
+        return replace(card, state=state(17, 14) if near else state(60, 30))
+
+    cards = [ahead(card) for card in met(course())]
+    wrong = cards[-1]
+    cards[-1] = replace(wrong, state=state(2, 2), confident_error=True)
+    names = [card.id for card in round_of(cards)]
+    assert names[0] == wrong.id
+    assert all(name.endswith(("-0", "-1")) for name in names[1:])
+
+
 def test_a_first_meeting_is_a_short_block_beside_its_look_alike() -> None:
     chosen = round_of(course())
     kinds = [(card.finding, card.mimics) for card in chosen]
