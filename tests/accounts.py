@@ -6,6 +6,7 @@ from datetime import date, datetime
 from functools import lru_cache
 from uuid import UUID, uuid4
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from server.identity.tokens import new_token
@@ -19,10 +20,12 @@ from server.services.learners import Learner, SettingsChange
 from server.services.reminders import addresses, feeds, slots
 from server.storage import audit, one_time_links, passkeys
 from server.storage.models import (
+    AnswerRow,
     CohortLeadRow,
     CohortMemberRow,
     CohortPlaceRow,
     CohortRow,
+    ExaminationRow,
     PasskeyRow,
 )
 from tests import factories
@@ -132,6 +135,19 @@ def with_everything(session: Session, name: str) -> Learner:
     learner = factories.guest(session)
     learners.update_settings(session, learner, SettingsChange(name=f"Dr {name}"))
     factories.practise(session, learner, right=False)
+    answered = session.scalars(select(AnswerRow).where(AnswerRow.learner_id == learner.id)).first()
+    assert answered is not None
+    session.add(
+        ExaminationRow(
+            answer_id=answered.id,
+            learner_id=learner.id,
+            ordinal=answered.ordinal,
+            path="fp1_0.1.1_900",
+            refused="",
+            regions=[],
+            misses={},
+        )
+    )
     account(session, name, learner=learner)
     signed_in(session, learner.id)
     passkey(session, learner.id)

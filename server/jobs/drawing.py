@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from server.jobs.memory import hand_back_memory
+from server.jobs.wide_drawing import draw_wide
 from server.rendering import RENDERER_VERSION, Rendering, View, draw_eye, render
 from server.rendering.encode import encode_webp
 from server.rendering.outlines import outline
@@ -37,6 +38,8 @@ class Task:
     pictures_dir: Path
     severity: float | None = None
     """About how severe the card's own finding should be; None leaves it to the card."""
+    wide: bool = False
+    """Draw it for the bedside view too, where that shows what the card says."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,16 @@ def _drawn(task: Task) -> PreparedEye | Rejected:
     twin = encode_webp(render(chosen.eye, (), chosen.view).picture) if chosen.features else picture
     for file in (picture, twin):
         write_picture(task.pictures_dir, file.content_hash, file.data)
+    wide = None
+    if task.wide:
+        hand_back_memory()
+        wide = draw_wide(
+            chosen,
+            task.size_px,
+            task.pictures_dir,
+            lambda seen: objection(own, seen),
+            outlines_of,
+        )
     return PreparedEye(
         seed=task.seed,
         renderer_version=RENDERER_VERSION,
@@ -90,6 +103,7 @@ def _drawn(task: Task) -> PreparedEye | Rejected:
         truth=found.to_dict(),
         outlines=outlines,
         facts=facts,
+        wide=wide,
     )
 
 

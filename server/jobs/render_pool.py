@@ -184,6 +184,7 @@ class RenderPool:
             size_px=self._settings.picture_px,
             pictures_dir=self._settings.pictures_dir,
             severity=order.severity,
+            wide=order.wide,
         )
         self._running[self._pool().submit(draw, task)] = order
         self._handed_out += 1

@@ -52,7 +52,7 @@ CLOCK_SLACK_MS = 5_000
 
 _ROW = re.compile(r"-?[0-9]{1,7}(?:\.-?[0-9]{1,7}){0,5}\Z")
 
-_AGAIN = "Look again: this recording is not used."
+AGAIN = "Look again: this recording is not used."
 
 Rows = NDArray[np.int64]
 
@@ -73,7 +73,7 @@ class RecordedPath:
         """Check rows of absolute values; raises BadInput with what is wrong."""
         table = list(rows)
         if any(len(row) != len(COLUMNS) for row in table):
-            raise BadInput(f"a row of a recording has {len(COLUMNS)} numbers. {_AGAIN}")
+            raise BadInput(f"a row of a recording has {len(COLUMNS)} numbers. {AGAIN}")
         checked = np.array(table, np.int64).reshape(-1, len(COLUMNS))
         _check(checked)
         checked.setflags(write=False)
@@ -104,16 +104,16 @@ def decode(text: str) -> RecordedPath:
         If it is too long, is not the form, or says what no examination could have been.
     """
     if len(text) > MAX_BYTES:
-        raise BadInput(f"a recording has at most {MAX_BYTES} characters. {_AGAIN}")
+        raise BadInput(f"a recording has at most {MAX_BYTES} characters. {AGAIN}")
     if not text.startswith(PREFIX):
-        raise BadInput(f"a recording begins with {PREFIX!r}; reload the page. {_AGAIN}")
+        raise BadInput(f"a recording begins with {PREFIX!r}; reload the page. {AGAIN}")
     parts = text[len(PREFIX) :].split("_")
     if len(parts) > MAX_ROWS:
-        raise BadInput(f"a recording has at most {MAX_ROWS} rows. {_AGAIN}")
+        raise BadInput(f"a recording has at most {MAX_ROWS} rows. {AGAIN}")
     differences = np.zeros((len(parts), len(COLUMNS)), np.int64)
     for place, part in enumerate(parts):
         if not _ROW.match(part):
-            raise BadInput(f"row {place + 1} of the recording is broken. {_AGAIN}")
+            raise BadInput(f"row {place + 1} of the recording is broken. {AGAIN}")
         numbers = [int(number) for number in part.split(".")]
         differences[place, : len(numbers)] = numbers
     rows = np.cumsum(differences, axis=0)
@@ -144,36 +144,36 @@ def check_against(
         With what does not fit.
     """
     if elapsed_ms is not None and path.duration_ms > elapsed_ms + CLOCK_SLACK_MS:
-        raise BadInput(f"the recording is longer than the eye was on the screen. {_AGAIN}")
+        raise BadInput(f"the recording is longer than the eye was on the screen. {AGAIN}")
     allowed = sorted({round(100 * size) for size in pupils_mm})
     if not set(np.unique(path.rows[:, 5]).tolist()) <= set(allowed):
-        raise BadInput(f"the recording is of an eye with another pupil. {_AGAIN}")
+        raise BadInput(f"the recording is of an eye with another pupil. {AGAIN}")
     x = path.rows[:, 1] - 100.0 * centre_deg[0]
     y = path.rows[:, 2] - 100.0 * centre_deg[1]
     if float(np.hypot(x, y).max()) > 50.0 * field_deg + 1.0:
-        raise BadInput(f"the recording leaves the picture. {_AGAIN}")
+        raise BadInput(f"the recording leaves the picture. {AGAIN}")
 
 
 def _check(rows: Rows) -> None:
     if not 2 <= len(rows) <= MAX_ROWS:
-        raise BadInput(f"a recording has 2 to {MAX_ROWS} rows. {_AGAIN}")
+        raise BadInput(f"a recording has 2 to {MAX_ROWS} rows. {AGAIN}")
     time, x, y, stop, lens, pupil = rows.T
     if time[0] != 0:
-        raise BadInput(f"a recording begins at time 0. {_AGAIN}")
+        raise BadInput(f"a recording begins at time 0. {AGAIN}")
     steps = np.diff(time)
     if int(steps.min()) < MIN_STEP_MS:
-        raise BadInput(f"rows of a recording are {MIN_STEP_MS} ms or more apart. {_AGAIN}")
+        raise BadInput(f"rows of a recording are {MIN_STEP_MS} ms or more apart. {AGAIN}")
     if int(time[-1]) > MAX_MS:
-        raise BadInput(f"a recording lasts at most {MAX_MS // 60_000} minutes. {_AGAIN}")
+        raise BadInput(f"a recording lasts at most {MAX_MS // 60_000} minutes. {AGAIN}")
     if int(max(np.abs(x).max(), np.abs(y).max())) > 9_000:
-        raise BadInput(f"the field lies at most 90 degrees from the fovea. {_AGAIN}")
+        raise BadInput(f"the field lies at most 90 degrees from the fovea. {AGAIN}")
     speed = np.hypot(np.diff(x), np.diff(y)) / 100.0 / (steps / 1000.0)
     if float(speed.max()) > MAX_SPEED_DEG_PER_S:
-        raise BadInput(f"the field moved faster than anyone can move it. {_AGAIN}")
+        raise BadInput(f"the field moved faster than anyone can move it. {AGAIN}")
     if int(stop.min()) < 0 or int(stop.max()) >= len(APERTURES):
-        raise BadInput(f"there are {len(APERTURES)} apertures, coded from 0. {_AGAIN}")
+        raise BadInput(f"there are {len(APERTURES)} apertures, coded from 0. {AGAIN}")
     if not set(np.unique(lens).tolist()) <= {100 * power for power in WHEEL_D}:
-        raise BadInput(f"the lens is not one of the wheel's. {_AGAIN}")
+        raise BadInput(f"the lens is not one of the wheel's. {AGAIN}")
     low, high = round(100 * SMALLEST_PUPIL_MM), round(100 * LARGEST_PUPIL_MM)
     if int(pupil.min()) < low or int(pupil.max()) > high:
-        raise BadInput(f"a pupil is {SMALLEST_PUPIL_MM} to {LARGEST_PUPIL_MM} mm wide. {_AGAIN}")
+        raise BadInput(f"a pupil is {SMALLEST_PUPIL_MM} to {LARGEST_PUPIL_MM} mm wide. {AGAIN}")

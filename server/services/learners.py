@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import Enum
+from typing import Literal, cast, get_args
 from uuid import UUID, uuid4
 
 from sqlalchemy.orm import Session
@@ -24,6 +25,10 @@ SECONDS_PER_EYE = 25
 LONGEST_NAME = 60
 FURTHEST_ROTATION_DAYS = 3 * 365
 """A rotation date beyond this is taken for a slip of the pen."""
+
+
+BedsideView = Literal["moving", "still", "off"]
+"""The small moving field, the same as still fields, or photographs only."""
 
 
 class Kept(Enum):
@@ -51,6 +56,8 @@ class Learner:
     """Day on which the learner must be ready; None without one. It may have passed."""
     untimed: bool
     """True: response time never lowers an answer's quality."""
+    bedside: BedsideView
+    """How eyes at the bedside are shown in rounds, if at all."""
     first_run_seen: bool
     """True once the opening explanation was read or skipped."""
     created_at: datetime
@@ -78,6 +85,7 @@ class SettingsChange:
     rotation_on: date | Kept | None = Kept.KEPT
     """None: there is no rotation date any more."""
     untimed: bool | None = None
+    bedside: str | None = None
     first_run_seen: bool | None = None
 
 
@@ -108,6 +116,7 @@ def new_guest(
         daily_minutes=DEFAULT_DAILY_MINUTES,
         rotation_on=None,
         untimed=False,
+        bedside="moving",
         first_run_seen=False,
         created_at=now,
         seen_at=now,
@@ -182,6 +191,8 @@ def update_settings(
         row.rotation_on = _checked_rotation(change.rotation_on, today)
     if change.untimed is not None:
         row.untimed = change.untimed
+    if change.bedside is not None:
+        row.bedside = _checked_bedside(change.bedside)
     if change.first_run_seen is not None:
         row.first_run_seen = change.first_run_seen
     session.flush()
@@ -215,6 +226,13 @@ def _checked_rotation(day: date | None, today: date | None) -> date | None:
     return day
 
 
+def _checked_bedside(view: str) -> str:
+    if view not in get_args(BedsideView):
+        allowed = ", ".join(get_args(BedsideView))
+        raise BadInput(f"The bedside view is one of {allowed}, not {view!r}.")
+    return view
+
+
 def _checked_name(name: str) -> str:
     tidy = " ".join(name.split())
     if len(tidy) > LONGEST_NAME:
@@ -234,6 +252,7 @@ def _learner(row: LearnerRow) -> Learner:
         daily_minutes=row.daily_minutes,
         rotation_on=row.rotation_on,
         untimed=row.untimed,
+        bedside=cast(BedsideView, row.bedside),
         first_run_seen=row.first_run_seen,
         created_at=row.created_at,
     )

@@ -10,6 +10,19 @@ from typing import Any
 
 
 @dataclass(frozen=True)
+class WideEye:
+    """The same eye drawn wide for the bedside view, its pictures on disk."""
+
+    size_px: int
+    picture: str
+    twin: str
+    bytes: int
+    truth: dict[str, Any]
+    outlines: dict[str, Any]
+    cells: dict[str, Any]
+
+
+@dataclass(frozen=True)
 class PreparedEye:
     """A drawn eye whose pictures are on disk: everything its row keeps, as plain values."""
 
@@ -27,3 +40,4 @@ class PreparedEye:
     truth: dict[str, Any]
     outlines: dict[str, Any]
     facts: dict[str, Any]
+    wide: WideEye | None = None

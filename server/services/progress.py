@@ -12,6 +12,7 @@ from server.measurement.proportions import Proportion as Share
 from server.measurement.tally import Tally
 from server.rendering.eye import FINDINGS
 from server.scheduling.days import local_day, week_start
+from server.services.bedside_progress import BedsideProgress, bedside_progress
 from server.services.learners import Learner, eyes_in
 from server.services.planning.goal import NOTHING, WeeklyGoal, weekly_goal
 from server.storage import card_states, cards, cohorts, tallies
@@ -87,6 +88,14 @@ class Progress:
     cards_met: int
     cards_total: int
     today: date
+    bedside: BedsideProgress | None
+    """None before the first look through the ophthalmoscope."""
+
+    @property
+    def in_photographs(self) -> Share:
+        """Sheets that were right in photographs, drawn or taken."""
+        apart = Share(0, 0) if self.bedside is None else self.bedside.right
+        return Share(self.right - apart.successes, self.eyes - apart.answers)
 
 
 def progress(session: Session, learner: Learner, now: datetime) -> Progress:
@@ -118,6 +127,7 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
         cards_met=sum(number for _, number in due),
         cards_total=cards.count(session, but=left_out),
         today=today,
+        bedside=bedside_progress(session, learner),
     )
 
 

@@ -89,7 +89,7 @@ class _Replay:
             point = (answer.point_x, answer.point_y)
         return judge(
             own_finding=own_finding(given.version.content),
-            truth=Truth.from_dict(given.eye.truth),
+            truth=Truth.from_dict(given.truth),
             judgements=answer.judgements,
             certainty=answer.certainty,
             point=point,
@@ -152,21 +152,22 @@ class _Replay:
             finding=own_finding(given.version.content),
         )
         self.due[card.due_on] += 1
-        for finding, hundredths, seen in fitting.severities(given.eye, judged.marks):
+        in_photograph = judged.marks if given.wide is None else {}
+        for finding, hundredths, seen in fitting.severities(given.eye, in_photograph):
             row = self.thresholds.setdefault(
                 finding,
                 ThresholdRow(learner_id=self.learner_id, finding=finding, eyes=0, latest=[]),
             )
             fitting.remember(row, hundredths, seen)
         for finding, verdict in judged.marked.verdicts.items():
-            key = given.eye.source, finding
+            key = given.source, finding
             self.marks[(*key, tallies.COLUMNS[verdict.value])] += 1
             self.ladders[key] = self.ladders.get(key, START).after(verdict.value)
         for (truth, call), times in confusions_on(judged.marks, given.version.content).items():
-            self.confusions[given.eye.source, truth, call] += times
+            self.confusions[given.source, truth, call] += times
         day = self.days[answer.local_day]
         day["answers"] += 1
-        day["abnormal"] += bool(Truth.from_dict(given.eye.truth).present)
+        day["abnormal"] += bool(Truth.from_dict(given.truth).present)
         day["visible_ms"] += visible_ms_counted(answer.response_ms, answer.hidden_ms)
         day[judged.marked.outcome.value] += 1
 

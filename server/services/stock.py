@@ -9,17 +9,18 @@ until there are a few of them for every card.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
 from server.rendering.eye import RENDERER_VERSION
+from server.services.instrument import shows_the_disc
 from server.services.prepared import PreparedEye
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
 from server.storage import cards, eyes, gallery_plates, wishes
-from server.storage.models import DrawTallyRow, EyeRow, EyeWishRow
+from server.storage.models import DrawTallyRow, EyeRow, EyeWishRow, WideEyeRow
 
 PRUNED_AT_ONCE = 50
 LONGEST_PROBLEM = 500
@@ -37,6 +38,7 @@ class Order:
     in_store : nobody wished for it, and there is another of its card that nobody has seen.
     wished : a learner's round has the card, and nothing (or nothing as severe) to show for it.
     severity : about how severe it should be; None leaves it to the card.
+    wide : draw it for the bedside view too.
     """
 
     card_id: str
@@ -47,6 +49,7 @@ class Order:
     in_store: bool = False
     severity: float | None = None
     wished: bool = False
+    wide: bool = False
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,9 @@ def next_orders(
     """Return what to draw next: what learners wait for, what they will want, then stock.
 
     Learners who can be shown an eye, but would learn more from one of another
-    severity, come after the cards of which nobody has an eye in store.
+    severity (or one drawn for the bedside view), come after the cards of which nobody has an
+    eye in store. Of the eyes in store of a card, one is drawn for the bedside view: not the
+    first, for which somebody may be waiting.
 
     Parameters
     ----------
@@ -92,6 +97,7 @@ def next_orders(
     }
     wanted = [name for name, wish in wished.items() if not wish.nearer]
     in_store: set[str] = set()
+    no_wide: set[str] = set()
     if not disk_full and len(wanted) < at_most:
         unshown = eyes.unshown_counts(session, RENDERER_VERSION)
         store = {name: unshown.get(name, 0) + in_hand.get(name, 0) for name in usable}
@@ -103,13 +109,16 @@ def next_orders(
         empty = [name for name in gaps if store[name] == 0]
         wanted = list(dict.fromkeys([*wanted, *empty, *nearer, *gaps]))
         in_store = {name for name in gaps if store[name] > 0 and name not in nearer}
+        no_wide = in_store - eyes.unshown_wide_counts(session, RENDERER_VERSION).keys()
     return [
-        _order(session, name, wished.get(name), in_store=name in in_store)
+        _order(session, name, wished.get(name), in_store=name in in_store, wide=name in no_wide)
         for name in wanted[:at_most]
     ]
 
 
-def _order(session: Session, card_id: str, wish: EyeWishRow | None, *, in_store: bool) -> Order:
+def _order(
+    session: Session, card_id: str, wish: EyeWishRow | None, *, in_store: bool, wide: bool
+) -> Order:
     version = cards.current_version(session, card_id)
     assert version is not None
     content = version.content
@@ -122,37 +131,40 @@ def _order(session: Session, card_id: str, wish: EyeWishRow | None, *, in_store:
         in_store=in_store,
         severity=None if wish is None else wish.severity,
         wished=wish is not None,
+        wide=(wide or (wish is not None and wish.wide)) and shows_the_disc(content["view"]),
     )
 
 
 def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) -> None:
     """Put a drawn eye in stock."""
-    session.add(
-        EyeRow(
-            card_id=order.card_id,
-            recipe_hash=order.recipe_hash,
-            source="rendered",
-            seed=eye.seed,
-            renderer_version=eye.renderer_version,
-            side=eye.side,
-            view=order.card["view"],
-            view_title=order.view["name"],
-            field_deg=eye.field_deg,
-            size_px=eye.size_px,
-            picture=eye.picture,
-            twin=eye.twin,
-            bytes=eye.bytes,
-            looks=0,
-            severity=eye.features[0]["severity"] if eye.features else None,
-            abnormal=eye.abnormal,
-            anatomy=eye.anatomy,
-            features=eye.features,
-            truth=eye.truth,
-            outlines=eye.outlines,
-            facts=eye.facts,
-            created_at=now,
-        )
+    row = EyeRow(
+        card_id=order.card_id,
+        recipe_hash=order.recipe_hash,
+        source="rendered",
+        seed=eye.seed,
+        renderer_version=eye.renderer_version,
+        side=eye.side,
+        view=order.card["view"],
+        view_title=order.view["name"],
+        field_deg=eye.field_deg,
+        size_px=eye.size_px,
+        picture=eye.picture,
+        twin=eye.twin,
+        bytes=eye.bytes,
+        looks=0,
+        severity=eye.features[0]["severity"] if eye.features else None,
+        abnormal=eye.abnormal,
+        anatomy=eye.anatomy,
+        features=eye.features,
+        truth=eye.truth,
+        outlines=eye.outlines,
+        facts=eye.facts,
+        created_at=now,
     )
+    session.add(row)
+    if eye.wide is not None:
+        session.flush()
+        session.add(WideEyeRow(eye_id=row.id, **asdict(eye.wide)))
     wishes.fulfil(session, order.card_id)
     tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, eye.renderer_version)
     tally.kept += 1

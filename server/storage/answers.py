@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from uuid import UUID
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from server.storage.models import AnswerRow, CardVersionRow, EyeRow, LookRow, RoundItemRow
+from server.storage.looks import source_of, wide_of_look
+from server.storage.models import (
+    AnswerRow,
+    CardVersionRow,
+    EyeRow,
+    LookRow,
+    RoundItemRow,
+    WideEyeRow,
+)
 
 
 class GivenAnswer(NamedTuple):
@@ -19,6 +27,18 @@ class GivenAnswer(NamedTuple):
     look: LookRow
     eye: EyeRow
     version: CardVersionRow
+    wide: WideEyeRow | None
+    """The eye as the bedside view showed it; None for a photograph."""
+
+    @property
+    def truth(self) -> dict[str, Any]:
+        """What there was to be seen in the view it was looked at in."""
+        return self.eye.truth if self.wide is None else self.wide.truth
+
+    @property
+    def source(self) -> str:
+        """Of what its marks are counted with."""
+        return source_of(self.eye, self.look)
 
 
 def get(session: Session, answer_id: UUID) -> AnswerRow | None:
@@ -47,10 +67,11 @@ def usual_milliseconds(
 def of_round(session: Session, round_id: UUID) -> Sequence[GivenAnswer]:
     """Return the answers of a round in the order they were given."""
     rows = session.execute(
-        select(AnswerRow, LookRow, EyeRow, CardVersionRow)
+        select(AnswerRow, LookRow, EyeRow, CardVersionRow, WideEyeRow)
         .join(LookRow, LookRow.id == AnswerRow.look_id)
         .join(EyeRow, EyeRow.id == LookRow.eye_id)
         .join(CardVersionRow, CardVersionRow.id == LookRow.card_version_id)
+        .outerjoin(WideEyeRow, wide_of_look())
         .join(RoundItemRow, RoundItemRow.id == LookRow.round_item_id)
         .where(LookRow.round_id == round_id)
         .order_by(AnswerRow.ordinal)
@@ -61,10 +82,11 @@ def of_round(session: Session, round_id: UUID) -> Sequence[GivenAnswer]:
 def history(session: Session, learner_id: UUID) -> Iterator[GivenAnswer]:
     """Yield all answers of a learner in the order they were given."""
     rows = session.execute(
-        select(AnswerRow, LookRow, EyeRow, CardVersionRow)
+        select(AnswerRow, LookRow, EyeRow, CardVersionRow, WideEyeRow)
         .join(LookRow, LookRow.id == AnswerRow.look_id)
         .join(EyeRow, EyeRow.id == LookRow.eye_id)
         .join(CardVersionRow, CardVersionRow.id == LookRow.card_version_id)
+        .outerjoin(WideEyeRow, wide_of_look())
         .where(AnswerRow.learner_id == learner_id)
         .order_by(AnswerRow.ordinal)
         .execution_options(yield_per=500)

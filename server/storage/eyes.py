@@ -9,7 +9,7 @@ from uuid import UUID
 from sqlalchemy import ColumnElement, and_, case, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow
+from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow, WideEyeRow
 
 
 class FreshEye(NamedTuple):
@@ -22,6 +22,8 @@ class FreshEye(NamedTuple):
     renderer_version: int
     view: str
     severity: float | None
+    wide_picture: str | None
+    """Of the bedside view; None where the eye was not drawn for it."""
 
 
 class MeasuredEye(NamedTuple):
@@ -41,12 +43,15 @@ def fresh_for(
     renderer_version: int,
     at_most: int,
     severity: float | None = None,
+    *,
+    wide: bool = False,
 ) -> Sequence[FreshEye]:
     """Return eyes of a card that the learner has never been shown.
 
     Those already shown to other learners come first: so the eyes that nobody
     has seen are exactly those in store for whoever is furthest ahead. Where a
-    severity is wanted, the nearest of either come first.
+    severity is wanted, the nearest of either come first. With ``wide`` only those
+    that were drawn for the bedside view come; without it they come last.
     """
     seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
     order: list[ColumnElement[Any]] = [EyeRow.looks.desc()]
@@ -64,7 +69,9 @@ def fresh_for(
             EyeRow.renderer_version,
             EyeRow.view,
             EyeRow.severity,
+            WideEyeRow.picture,
         )
+        .join(WideEyeRow, WideEyeRow.eye_id == EyeRow.id, isouter=not wide)
         .where(
             EyeRow.card_id == card_id,
             EyeRow.recipe_hash == recipe_hash,
@@ -93,6 +100,36 @@ def cards_with_fresh(
             .distinct()
         )
     )
+
+
+def cards_with_wide(
+    session: Session, learner_id: UUID, recipes: Collection[str], renderer_version: int
+) -> set[str]:
+    """Return the cards with an eye drawn for the bedside view that is fresh to the learner."""
+    seen = exists().where(LookRow.eye_id == EyeRow.id, LookRow.learner_id == learner_id)
+    return set(
+        session.scalars(
+            select(EyeRow.card_id)
+            .join(WideEyeRow, WideEyeRow.eye_id == EyeRow.id)
+            .where(
+                EyeRow.recipe_hash.in_(recipes),
+                EyeRow.renderer_version == renderer_version,
+                ~seen,
+            )
+            .distinct()
+        )
+    )
+
+
+def unshown_wide_counts(session: Session, renderer_version: int) -> dict[str, int]:
+    """Return, per card, how many eyes that nobody has been shown were drawn for the bedside."""
+    rows = session.execute(
+        select(EyeRow.card_id, func.count())
+        .join(WideEyeRow, WideEyeRow.eye_id == EyeRow.id)
+        .where(EyeRow.renderer_version == renderer_version, EyeRow.looks == 0)
+        .group_by(EyeRow.card_id)
+    )
+    return {row[0]: row[1] for row in rows}
 
 
 def cards_with_near(
@@ -185,7 +222,10 @@ def _is_current() -> ColumnElement[bool]:
 
 def bytes_kept(session: Session) -> int:
     """Return the size of all pictures of the eyes together."""
-    return int(session.scalar(select(func.coalesce(func.sum(EyeRow.bytes), 0))) or 0)
+    return sum(
+        int(session.scalar(select(func.coalesce(func.sum(column), 0))) or 0)
+        for column in (EyeRow.bytes, WideEyeRow.bytes)
+    )
 
 
 def remove_outdated(session: Session, renderer_version: int, at_most: int) -> list[str]:
@@ -212,15 +252,22 @@ def remove_outdated(session: Session, renderer_version: int, at_most: int) -> li
     ).all()
     if not outdated:
         return []
-    session.execute(delete(EyeRow).where(EyeRow.id.in_([eye.id for eye in outdated])))
-    return [name for eye in outdated for name in (eye.picture, eye.twin)]
+    ids = [eye.id for eye in outdated]
+    wide = session.scalars(select(WideEyeRow).where(WideEyeRow.eye_id.in_(ids))).all()
+    files = [name for eye in outdated for name in (eye.picture, eye.twin)]
+    files += [name for eye in wide for name in (eye.picture, eye.twin)]
+    session.execute(delete(WideEyeRow).where(WideEyeRow.eye_id.in_(ids)))
+    session.execute(delete(EyeRow).where(EyeRow.id.in_(ids)))
+    return files
 
 
 def hashes_in_use(session: Session, hashes: Sequence[str]) -> set[str]:
     """Return those of the hashes that some eye still shows."""
-    rows = session.execute(
-        select(EyeRow.picture, EyeRow.twin).where(
-            or_(EyeRow.picture.in_(hashes), EyeRow.twin.in_(hashes))
-        )
+    own = select(EyeRow.picture, EyeRow.twin).where(
+        or_(EyeRow.picture.in_(hashes), EyeRow.twin.in_(hashes))
     )
-    return {name for row in rows for name in row} & set(hashes)
+    wide = select(WideEyeRow.picture, WideEyeRow.twin).where(
+        or_(WideEyeRow.picture.in_(hashes), WideEyeRow.twin.in_(hashes))
+    )
+    used = {name for query in (own, wide) for row in session.execute(query) for name in row}
+    return used & set(hashes)

@@ -1,4 +1,7 @@
-"""A learner's judgements as measurement reads them: a few columns of each answer, in order."""
+"""A learner's judgements of photographs as measurement reads them, in order.
+
+Looks at the bedside are measured apart (``storage/examinations.py``).
+"""
 
 from __future__ import annotations
 
@@ -72,7 +75,7 @@ def of_learner(session: Session, learner_id: UUID, source: str) -> Sequence[Judg
         .join(EyeRow, EyeRow.id == LookRow.eye_id)
         .join(CardVersionRow, CardVersionRow.id == LookRow.card_version_id)
         .join(CardRow, CardRow.id == CardVersionRow.card_id)
-        .where(AnswerRow.learner_id == learner_id, EyeRow.source == source)
+        .where(AnswerRow.learner_id == learner_id, EyeRow.source == source, LookRow.stage.is_(None))
         .order_by(AnswerRow.ordinal)
     )
     return [JudgedSheet(*row) for row in rows]
@@ -94,6 +97,7 @@ def severities(
         .where(
             AnswerRow.learner_id == learner_id,
             EyeRow.source == source,
+            LookRow.stage.is_(None),
             mark.in_(("hit", "miss")),
         )
         .order_by(AnswerRow.ordinal.desc())
@@ -121,7 +125,11 @@ def mistakes(session: Session, learner_id: UUID, finding: str, at_most: int) -> 
         .join(LookRow, LookRow.id == AnswerRow.look_id)
         .join(EyeRow, EyeRow.id == LookRow.eye_id)
         .join(CardRow, CardRow.id == AnswerRow.card_id)
-        .where(AnswerRow.learner_id == learner_id, mark.in_(("miss", "false-alarm")))
+        .where(
+            AnswerRow.learner_id == learner_id,
+            LookRow.stage.is_(None),
+            mark.in_(("miss", "false-alarm")),
+        )
         .order_by(AnswerRow.ordinal.desc())
         .limit(at_most)
     )

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from uuid import UUID
 
-from sqlalchemy import exists, func, select
+from sqlalchemy import ColumnElement, and_, exists, func, select
 from sqlalchemy.orm import Session
 
 from server.storage.models import (
@@ -16,6 +16,7 @@ from server.storage.models import (
     EyeRow,
     LookRow,
     RoundItemRow,
+    WideEyeRow,
 )
 
 
@@ -28,17 +29,44 @@ class ShownLook(NamedTuple):
     version: CardVersionRow
     card: CardRow
     answer: AnswerRow | None
+    wide: WideEyeRow | None
+    """The eye as the bedside view shows it; None for a photograph."""
+
+    @property
+    def truth(self) -> dict[str, Any]:
+        """What is there to be seen in this look's view."""
+        return self.eye.truth if self.wide is None else self.wide.truth
+
+    @property
+    def source(self) -> str:
+        """Of what its marks are counted with."""
+        return source_of(self.eye, self.look)
+
+
+BEDSIDE = "bedside"
+"""The source of pictures under which looks at the bedside are counted, apart from the rest."""
+
+
+def source_of(eye: EyeRow, look: LookRow) -> str:
+    """Return the source of pictures that a look's marks are counted with."""
+    return eye.source if look.stage is None else BEDSIDE
+
+
+def wide_of_look() -> ColumnElement[bool]:
+    """Return the condition that joins a look at the bedside to its wide eye."""
+    return and_(WideEyeRow.eye_id == LookRow.eye_id, LookRow.stage.is_not(None))
 
 
 def get(session: Session, learner_id: UUID, look_id: UUID) -> ShownLook | None:
     """Return a look of this learner with its eye, card and answer, or None."""
     row = session.execute(
-        select(LookRow, RoundItemRow, EyeRow, CardVersionRow, CardRow, AnswerRow)
+        select(LookRow, RoundItemRow, EyeRow, CardVersionRow, CardRow, AnswerRow, WideEyeRow)
         .join(RoundItemRow, RoundItemRow.id == LookRow.round_item_id)
         .join(EyeRow, EyeRow.id == LookRow.eye_id)
         .join(CardVersionRow, CardVersionRow.id == LookRow.card_version_id)
         .join(CardRow, CardRow.id == CardVersionRow.card_id)
         .outerjoin(AnswerRow, AnswerRow.look_id == LookRow.id)
+        .outerjoin(WideEyeRow, wide_of_look())
         .where(LookRow.id == look_id, LookRow.learner_id == learner_id)
     ).one_or_none()
     return None if row is None else ShownLook(*row)

@@ -20,18 +20,25 @@ def wish(
     urgent: bool,
     severity: float | None = None,
     nearer: bool = False,
+    wide: bool = False,
 ) -> None:
     """Ask for an eye of a card; asking twice is one wish, and it can only grow more urgent.
 
     Parameters
     ----------
     severity : about how severe it should be; the first to say so is heard.
-    nearer : there are eyes to show, but none of about that severity.
+    nearer : there are eyes to show, but none of about that severity (or none drawn wide).
+    wide : it is wanted for the bedside view too.
     """
     known = session.get(EyeWishRow, card_id)
     if known is None:
         asked = EyeWishRow(
-            card_id=card_id, urgent=urgent, nearer=nearer, severity=severity, wished_at=now
+            card_id=card_id,
+            urgent=urgent,
+            nearer=nearer,
+            severity=severity,
+            wide=wide,
+            wished_at=now,
         )
         try:
             with session.begin_nested():
@@ -42,6 +49,7 @@ def wish(
     if known is not None:
         known.urgent |= urgent
         known.nearer &= nearer
+        known.wide |= wide
 
 
 def wished(session: Session) -> Sequence[EyeWishRow]:

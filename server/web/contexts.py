@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 from uuid import UUID
 
-from server.optics import Aperture
-from server.services.bedside import BedsideEye, Examined
 from server.services.catalogue import FindingText, LookAlikeText
 from server.services.learners import Learner
 from server.services.planning.today import Home
@@ -268,6 +266,7 @@ class SettingsPage(Page):
     rotation_on: str
     """As a date field holds it; empty for none."""
     untimed: bool
+    bedside: str
     timezones: tuple[str, ...]
     saved: bool
     problem: str
@@ -349,45 +348,3 @@ class ErrorPage(Page):
     status: int
     heading: str
     message: str
-
-
-@dataclass(frozen=True)
-class BedsidePage(Page):
-    """What the bedside view is, and the eyes to examine."""
-
-    TEMPLATE: ClassVar[str] = "bedside/bedside.html"
-    eyes: tuple[BedsideEye, ...]
-
-
-@dataclass(frozen=True)
-class BedsideLookPage(Page):
-    """The moving view of one eye, its instrument, and the questions afterwards."""
-
-    TEMPLATE: ClassVar[str] = "bedside/look.html"
-    eye: BedsideEye
-    view: str
-    map: str
-    wheel: tuple[int, ...]
-    begins_at: int
-    apertures: tuple[Aperture, ...]
-
-
-@dataclass(frozen=True)
-class BedsideFieldsPage(Page):
-    """The same eye as a sequence of still fields."""
-
-    TEMPLATE: ClassVar[str] = "bedside/fields.html"
-    eye: BedsideEye
-    fields: tuple[tuple[str, str], ...]
-    map: str
-
-
-@dataclass(frozen=True)
-class BedsideToldPage(Page):
-    """What was looked at, in which order, and what was there."""
-
-    TEMPLATE: ClassVar[str] = "bedside/told.html"
-    done: Examined
-    outlines: tuple[str, ...]
-    mark: tuple[float, float] | None
-    next_eye: int

@@ -82,6 +82,9 @@ class AnswerForm(BaseModel):
     hidden_ms: Milliseconds = None
     card_version: str = Field(max_length=200)
     renderer_version: int
+    path: str = Field(default="", max_length=200_000)
+    """What was looked at at the bedside. One that is too long is refused without the answer."""
+    counted: Milliseconds = None
 
     @property
     def point(self) -> tuple[float, float] | None:
@@ -113,6 +116,8 @@ class SettingsForm(BaseModel):
     rotation_on: str | None = Field(default=None, max_length=40)
     """As typed; empty for none. Not sent: the setting stays."""
     untimed: bool = False
+    bedside: str | None = Field(default=None, max_length=20)
+    """Not sent by a page from before there was one: the setting stays."""
 
 
 class RotationForm(BaseModel):

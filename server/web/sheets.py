@@ -2,18 +2,36 @@
 
 from __future__ import annotations
 
+import json
+from typing import Literal
 from uuid import uuid4
 
+from server.optics import APERTURES
+from server.optics.focus import WHEEL_D
 from server.services.catalogue import Catalogue
 from server.services.learners import Learner
 from server.services.study import Feedback, FindingResult, Look
+from server.web.bedside_contexts import BedsideRoundPage, StillRoundPage
 from server.web.contexts import FeedbackPage, LookPage, ResultRow, SheetRow
 from server.web.overlays import outlines_of, plain_outlines
 from server.web.wording import comes_back, headline, measure, verdict
 
+BEGINS_D = 4
+"""One begins with plus and comes down until the retina clears."""
 
-def look_page(learner: Learner, look: Look, catalogue: Catalogue) -> LookPage:
-    """Return the page of an eye that waits for its answer."""
+
+def look_page(
+    learner: Learner,
+    look: Look,
+    catalogue: Catalogue,
+    view: Literal["moving", "still"] | None = None,
+) -> LookPage:
+    """Return the page of an eye that waits for its answer.
+
+    Parameters
+    ----------
+    view : how an eye at the bedside is shown this time; None as the learner set it.
+    """
     rows = tuple(
         SheetRow(
             finding=text.slug,
@@ -25,7 +43,20 @@ def look_page(learner: Learner, look: Look, catalogue: Catalogue) -> LookPage:
         )
         for number, text in enumerate(catalogue.findings, start=1)
     )
-    return LookPage(learner, look, rows, uuid4())
+    if look.bedside is None:
+        return LookPage(learner, look, rows, uuid4())
+    if (view or learner.bedside) == "still":
+        return StillRoundPage(learner, look, rows, uuid4())
+    return BedsideRoundPage(
+        learner,
+        look,
+        rows,
+        uuid4(),
+        view=json.dumps(look.bedside.view, separators=(",", ":")),
+        wheel=WHEEL_D,
+        begins_at=WHEEL_D.index(BEGINS_D),
+        apertures=tuple(APERTURES.values()),
+    )
 
 
 def feedback_page(learner: Learner, feedback: Feedback, catalogue: Catalogue) -> FeedbackPage:

@@ -1,220 +1,47 @@
-// The bedside view: moving the small field, the dial, the apertures, and the recording of it all.
+// The pages of the bedside view: the demonstration's examination, and the look of a round.
 
 import "./bedside_map.js";
-import { cover, unrun } from "./coverage.js";
-import { lensView } from "./lens_view.js";
-import { keysWanted, onPage, say } from "./page.js";
-import { Recording } from "./recording.js";
+import { instrument } from "./instrument.js";
+import { onPage } from "./page.js";
 
-const STEP_DEG = 1;
-const LOOK_DEG = 12;
-const GLIDE_MS = 280;
-const REACH_DEG = 26;
-const SLOW_MS = 26;
-const COARSEST = 0.4;
-const STILL_MS = 350;
-
-const calm = matchMedia("(prefers-reduced-motion: reduce)");
-
-async function setUp(root) {
-  const stage = root.querySelector("[data-bedside]");
-  if (!stage) return;
-  const eye = JSON.parse(stage.dataset.bedside);
-  eye.needs = unrun(eye.needs);
-  const canvas = stage.querySelector("canvas");
-  const picture = stage.querySelector("img");
-  const dial = root.querySelector("[data-dial]");
-  const reading = root.querySelector("[data-reading]");
-  const form = root.querySelector("form[data-examined]");
-  try {
-    await picture.decode();
-  } catch {
-    return say("The picture did not arrive.", { words: "Reload", run: () => location.reload() });
-  }
-  const draw = lensView(canvas, picture, eye);
-  if (!draw) {
-    stage.classList.add("unable");
-    return say("This browser cannot show the moving view.", {
-      words: "Use the still fields",
-      run: () => location.assign(stage.dataset.fields),
-    });
-  }
-
-  const state = { x: eye.begins[0], y: eye.begins[1], lens: 0, aperture: 0 };
-  const recording = new Recording();
-  let running = true;
-  let waiting = false;
-  let glide = null;
-  let side = 64;
-  let coarse = 1;
-  let pace = 16;
-  let asked = 0;
-  let stillAt = 0;
-
-  const whole = () => [
-    Math.round(100 * state.x),
-    Math.round(100 * state.y),
-    state.aperture,
-    100 * state.lens,
-    Math.round(100 * eye.pupil),
-  ];
-
-  /** Keep up with the finger on a slow phone: fewer pixels while it moves, all when it rests. */
-  function paced(now) {
-    // From asking for a frame to getting it: a graphics processor that is behind keeps one waiting.
-    pace += 0.25 * (Math.max(now - asked, 0) - pace);
-    if (pace > SLOW_MS && coarse > COARSEST) [coarse, pace] = [Math.max(0.8 * coarse, COARSEST), 16];
-    sized(coarse);
-    clearTimeout(stillAt);
-    if (coarse < 1) stillAt = setTimeout(rest, STILL_MS);
-  }
-
-  function rest() {
-    if (!running) return;
-    sized(1);
-    draw(state, eye.apertures[state.aperture]);
-  }
-
-  function sized(share) {
-    const pixels = Math.max(Math.round(share * side), 64);
-    if (canvas.width !== pixels) canvas.width = canvas.height = pixels;
-  }
-
-  function frame(now) {
-    waiting = false;
-    if (!running) return;
-    paced(now);
-    if (glide) {
-      const t = Math.min((now - glide.start) / GLIDE_MS, 1);
-      const eased = t * t * (3 - 2 * t);
-      state.x = glide.from[0] + eased * (glide.to[0] - glide.from[0]);
-      state.y = glide.from[1] + eased * (glide.to[1] - glide.from[1]);
-      if (t === 1) glide = null;
-    }
-    draw(state, eye.apertures[state.aperture]);
-    canvas.dataset.at = `${state.x.toFixed(2)} ${state.y.toFixed(2)}`;
-    recording.note(whole(), now);
-    if (glide) changed();
-    if (recording.full) finish();
-  }
-
-  /** Something moved: one more frame, and none while nothing does. */
-  function changed() {
-    if (waiting || !running) return;
-    waiting = true;
-    asked = performance.now();
-    requestAnimationFrame(frame);
-  }
-
-  function within(x, y) {
-    const [cx, cy] = eye.centre;
-    const away = Math.hypot(x - cx, y - cy);
-    const keep = away > REACH_DEG ? REACH_DEG / away : 1;
-    return [cx + keep * (x - cx), cy + keep * (y - cy)];
-  }
-
-  function move(x, y, glides = false) {
-    const to = within(x, y);
-    if (glides && !calm.matches) glide = { from: [state.x, state.y], to, start: performance.now() };
-    else [glide, state.x, state.y] = [null, ...to];
-    changed();
-  }
-
-  function dialled() {
-    state.lens = eye.wheel[dial.valueAsNumber];
-    const words = state.lens > 0 ? `+${state.lens}` : String(state.lens).replace("-", "−");
-    reading.textContent = `${words} D`;
-    dial.setAttribute("aria-valuetext", `${words} dioptres`);
-    changed();
-  }
-
-  function resized() {
-    side = Math.min(Math.round(canvas.clientWidth * Math.min(devicePixelRatio || 1, 2)), 1000);
-    changed();
-  }
-  new ResizeObserver(resized).observe(canvas);
-
-  // The fundus is dragged about under the field, as a page is under a lens.
-  let held = null;
-  canvas.addEventListener("pointerdown", (event) => {
-    if (event.button > 0 || !event.isPrimary) return;
-    held = { id: event.pointerId, x: event.clientX, y: event.clientY, from: [state.x, state.y] };
-    canvas.setPointerCapture(event.pointerId);
-  });
-  canvas.addEventListener("pointermove", (event) => {
-    if (!held || event.pointerId !== held.id) return;
-    const perPixel = (2 * eye.half) / canvas.clientWidth;
-    move(held.from[0] - (event.clientX - held.x) * perPixel, held.from[1] - (event.clientY - held.y) * perPixel);
-  });
-  for (const end of ["pointerup", "pointercancel"]) canvas.addEventListener(end, () => (held = null));
-  canvas.addEventListener(
-    "wheel",
-    (event) => {
-      event.preventDefault();
-      turn(event.deltaY < 0 ? 1 : -1);
-    },
-    { passive: false },
-  );
-
-  const arrows = { ArrowUp: [0, -1], ArrowDown: [0, 1], ArrowLeft: [-1, 0], ArrowRight: [1, 0] };
-  canvas.addEventListener("keydown", (event) => {
-    const way = arrows[event.key];
-    if (!way || event.ctrlKey || event.metaKey || event.altKey) return;
-    event.preventDefault();
-    const far = event.shiftKey ? 4 * STEP_DEG : STEP_DEG;
-    move(state.x + far * way[0], state.y + far * way[1]);
-  });
-
-  function turn(by) {
-    const to = dial.valueAsNumber + by;
-    if (to < Number(dial.min) || to > Number(dial.max)) return;
-    dial.value = String(to);
-    dialled();
-  }
-  dial.addEventListener("input", dialled);
-  for (const button of root.querySelectorAll("[data-turn]")) {
-    button.addEventListener("click", () => turn(Number(button.dataset.turn)));
-  }
-  for (const stop of root.querySelectorAll("input[name=aperture]")) {
-    stop.addEventListener("change", () => {
-      state.aperture = Number(stop.value);
-      changed();
-    });
-  }
-  for (const button of root.querySelectorAll("[data-gaze]")) {
-    button.addEventListener("click", () => {
-      const [dx, dy] = JSON.parse(button.dataset.gaze) ?? [];
-      if (dx === undefined) move(0, 0, true);
-      else move(state.x + LOOK_DEG * dx, state.y + LOOK_DEG * dy, true);
-    });
-  }
-  document.addEventListener("keydown", (event) => {
-    if (!running || !keysWanted(event)) return;
-    if (event.key === "+" || event.key === "=") turn(1);
-    else if (event.key === "-") turn(-1);
-  });
-
-  // While the page is looked at, say so now and then: time counts only when it does.
-  const heart = setInterval(() => {
-    if (running && !document.hidden) recording.note(whole(), performance.now());
-  }, 100);
-
+/** The demonstration: the instrument is put down, then the questions come. */
+async function examination(root, form) {
+  const held = await instrument(root, { full: finish });
   function finish() {
-    if (!running) return;
-    running = false;
-    clearInterval(heart);
-    recording.end(whole(), performance.now());
-    form.elements.path.value = recording.encode();
-    form.elements.counted.value = cover(recording.rows, eye, eye.needs, eye.setting).seen;
+    if (root.querySelector("[data-while]").hidden) return;
+    held.stop();
+    const { path, counted } = held.recorded();
+    form.elements.path.value = path;
+    form.elements.counted.value = counted;
     root.querySelector("[data-while]").hidden = true;
     root.querySelector("[data-after]").hidden = false;
     root.querySelector("[data-after] h2").focus();
     scrollTo(0, 0);
   }
-  root.querySelector("[data-finish]").addEventListener("click", finish);
-  dialled();
-  resized();
-  stage.classList.add("ready");
+  if (held) root.querySelector("[data-finish]").addEventListener("click", finish);
 }
 
-onPage(setUp);
+/** A look of a round: the sheet lies under the view, and the recording goes with the answer. */
+async function look(root, form) {
+  const desk = root.querySelector("[data-panels]");
+  const buttons = desk.querySelectorAll("button[data-panel]");
+  function show(name) {
+    desk.dataset.panels = name;
+    for (const button of buttons) button.setAttribute("aria-pressed", String(button.dataset.panel === name));
+  }
+  for (const button of buttons) button.addEventListener("click", () => show(button.dataset.panel));
+  const held = await instrument(root, { full: () => show("sheet") });
+  if (!held) return;
+  form.addEventListener("time-wanted", () => {
+    const { path, counted } = held.recorded();
+    form.elements.path.value = path;
+    form.elements.counted.value = counted;
+  });
+}
+
+onPage((root) => {
+  if (!root.querySelector("[data-bedside]")) return;
+  const examined = root.querySelector("form[data-examined]");
+  if (examined) examination(root, examined);
+  else look(root, root.querySelector("form[data-look]"));
+});

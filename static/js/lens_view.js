@@ -13,7 +13,7 @@ in vec2 v;
 out vec4 colour;
 uniform sampler2D picture, needs;
 uniform vec2 centre, corner, range, patch_half, pupil;
-uniform float half_view, size, lens, reserve, blur_per_d, level, haze, texels, pixel;
+uniform float half_view, size, lens, reserve, blur_per_d, level, haze, texels, pixel, veil, scatter;
 uniform int red_free;
 void main() {
   vec2 p = vec2(v.x, -v.y) * half_view;
@@ -26,7 +26,8 @@ void main() {
   float need = mix(range.x, range.y, texture(needs, uv).r);
   float error = lens - need;
   if (error < 0.0) error = min(error + reserve, 0.0);
-  float r = 0.5 * abs(error) * blur_per_d / size;
+  // Haze of the media scatters what comes through, whatever the lens.
+  float r = 0.5 * length(vec2(error * blur_per_d, scatter)) / size;
   float lod = log2(max(r * texels * 0.45, 1.0));
   vec3 sum = vec3(0.0);
   float turn = 0.0;
@@ -39,6 +40,11 @@ void main() {
     turn += 2.39996323;
   }
   vec3 light = sum / float(points);
+  if (veil > 0.0) {
+    vec3 about = textureLod(picture, (centre - corner) / size, log2(texels) - 2.5).rgb;
+    // What is scattered comes from all around and has lost a little of its red.
+    light = mix(light, about * about * vec3(0.92, 1.06, 1.1), veil) * (1.0 - 0.35 * veil);
+  }
   if (red_free == 1) {
     float g = pow(light.g, 0.85) * 1.5;
     light = vec3(0.62, 1.0, 0.62) * g;
@@ -109,6 +115,8 @@ export function lensView(canvas, picture, eye) {
   gl.uniform1f(place.reserve, eye.reserve);
   gl.uniform1f(place.blur_per_d, eye.blur);
   gl.uniform1f(place.haze, eye.haze);
+  gl.uniform1f(place.veil, eye.veil ?? 0);
+  gl.uniform1f(place.scatter, eye.scatter ?? 0);
   gl.uniform1f(place.texels, picture.naturalWidth);
 
   return (state, aperture) => {

@@ -57,15 +57,15 @@ addEventListener("pagehide", () => clock?.keep());
 function setUpTime(form) {
   clock = clockFor(form);
   const mine = clock;
-  const picture = form.querySelector("img.eye");
+  const picture = form.querySelector("img.eye, [data-bedside] img");
   const begin = () => {
     mine.start();
     // The line is free now: fetch what is likely to be shown next.
-    for (const address of form.querySelector("[data-stage]").dataset.next.split(" ").filter(Boolean)) {
+    for (const address of (form.querySelector("[data-next]")?.dataset.next ?? "").split(" ").filter(Boolean)) {
       new Image().src = address;
     }
   };
-  if (picture.complete) begin();
+  if (!picture || picture.complete) begin();
   else picture.addEventListener("load", begin, { once: true });
   form.addEventListener("time-wanted", () => {
     const { total, hidden } = mine.read();
@@ -158,7 +158,7 @@ onPage((root) => {
   clock = null;
   if (!form) return;
   setUpTime(form);
-  setUpPlace(form);
+  if (form.querySelector("[data-place]")) setUpPlace(form);
   setUpWords(form);
   setUpCertainty(form);
 });
@@ -171,7 +171,7 @@ document.addEventListener("keydown", (event) => {
   if (field) {
     field.click();
     field.focus({ preventScroll: true });
-  } else if (key === "p") {
+  } else if (key === "p" && form.querySelector("[data-place]")) {
     const button = form.querySelector("[data-place]");
     if (button.getAttribute("aria-pressed") === "false") button.click();
     button.focus({ preventScroll: true });

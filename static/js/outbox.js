@@ -124,7 +124,7 @@ document.addEventListener("htmx:configRequest", (event) => {
   form.elements.answer_id.value = newId();
   form.dispatchEvent(new CustomEvent("time-wanted"));
   const body = new URLSearchParams(new FormData(form));
-  for (const name of ["answer_id", "response_ms", "hidden_ms"]) event.detail.parameters[name] = body.get(name);
+  for (const { name } of form.querySelectorAll("input[type=hidden]")) event.detail.parameters[name] = body.get(name);
   keep(form.dataset.look, { body: body.toString() });
   // From here on the answer is given: it must not differ from the one that may have arrived.
   form.inert = true;

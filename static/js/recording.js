@@ -33,10 +33,11 @@ export class Recording {
     this.add([time, ...state]);
   }
 
-  /** Note the end. */
-  end(state, now) {
-    const last = this.rows.at(-1);
-    if (last) this.add([Math.max(Math.round(now - this.origin), last[0] + LEAST_MS), ...state]);
+  /** The rows so far with an end; the recording itself goes on, should the answer not be taken. */
+  ended(state, now) {
+    const last = this.rows.at(-1) ?? [0, ...state];
+    const end = [Math.max(Math.round(now - this.origin), last[0] + LEAST_MS), ...state];
+    return [...(this.rows.length ? this.rows : [last]), end];
   }
 
   add(row) {
@@ -50,7 +51,7 @@ export class Recording {
     return differences.join(".");
   }
 
-  encode() {
-    return ["fp1", ...this.rows.map((row, k) => this.written(row, this.rows[k - 1]))].join("_");
+  encode(rows) {
+    return ["fp1", ...rows.map((row, k) => this.written(row, rows[k - 1]))].join("_");
   }
 }

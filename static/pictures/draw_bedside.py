@@ -10,27 +10,26 @@ from __future__ import annotations
 
 import json
 import sys
-from itertools import groupby
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from server.optics import PatientEye, ground, lens_map_d, needs_cd, relief  # noqa: E402
+from server.optics.run_lengths import runs  # noqa: E402
 from server.rendering import View, draw_eye, render  # noqa: E402
 from server.rendering.encode import encode_webp  # noqa: E402
-from server.rendering.outlines import Region  # noqa: E402
+from server.rendering.filling import filled  # noqa: E402
 from server.rendering.truth import truth  # noqa: E402
-from server.services.bedside import (  # noqa: E402
+from server.services.bedside import load_bedside  # noqa: E402
+from server.services.instrument import (  # noqa: E402
     BYTE_BUDGET,
     CENTRE_X_DEG,
     DISTANCE_MM,
     FIELD_DEG,
     PICTURE_PX,
-    load_bedside,
 )
 
 QUALITY = 88
@@ -85,22 +84,6 @@ def main() -> None:
         text = json.dumps(kept, separators=(",", ":"))
         (ROOT / "seed_data" / "bedside" / f"{asked.number}.json").write_text(text + "\n")
         print(asked.number, len(picture.data), "bytes", len(text), found.present)
-
-
-def filled(regions: tuple[Region, ...], size: int) -> np.ndarray:
-    """Return the mask of some outlines: what the page outlines is what counts as the place."""
-    image = Image.new("1", (size, size))
-    pen = ImageDraw.Draw(image)
-    for region in regions:
-        for ring, ink in ((region.exterior, 1), *((hole, 0) for hole in region.holes)):
-            pen.polygon([(x * size / 1000, y * size / 1000) for x, y in ring], fill=ink)
-    return np.asarray(image)
-
-
-def runs(cells: np.ndarray) -> list[int]:
-    """Return run lengths: value, count, value, count, ... in reading order."""
-    flat = np.asarray(cells).astype(int).ravel().tolist()
-    return [number for value, run in groupby(flat) for number in (value, len(list(run)))]
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 
 from server.optics import RecordedPath, cover
 from server.optics.focus import WHEEL_D
-from server.services import bedside
+from server.services import bedside, instrument
 from tests.browser.conftest import DESKTOP, PHONE, Opener, Watched
 from tests.browser.test_accessible import violations
 
@@ -151,7 +151,7 @@ def test_the_page_counts_what_the_server_counts(opened: Opener) -> None:
     module = re.sub("bedside.js$", "coverage.js", source)
     rng = np.random.default_rng(8)
     for eye in bedside.load_bedside():
-        cells = bedside.cells_of(eye.number)
+        cells = bedside.cells_of(eye.number).cells
         wheel = [power for power in WHEEL_D if abs(power - eye.refraction_d) < 4]
         rows: list[list[int]] = []
         time = 0
@@ -161,14 +161,14 @@ def test_the_page_counts_what_the_server_counts(opened: Opener) -> None:
             stop = int(rng.integers(0, 4))
             rows.append([time, int(x), int(y), stop, lens, round(100 * eye.pupil_mm)])
             time += int(rng.integers(120, 1500))
-        ours = cover(RecordedPath.of_rows(rows), cells.ground, cells.needs, eye.setting)
+        ours = cover(RecordedPath.of_rows(rows), cells.ground, cells.needs, eye.patient.setting)
         theirs: dict[str, Any] = page.evaluate(
             """async ([module, rows, view]) => {
                 const { cover, unrun } = await import(module);
                 const done = cover(rows, view, unrun(view.needs), view.setting);
                 return { dwell: [...done.dwell], seen: done.seen };
             }""",
-            [module, rows, bedside.view_of(eye)],
+            [module, rows, instrument.view_of(eye.patient, cells)],
         )
         assert theirs["dwell"] == ours.dwell.ravel().tolist()
         assert theirs["seen"] == int(ours.seen.sum()) > 300

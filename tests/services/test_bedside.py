@@ -13,7 +13,7 @@ from server.optics import RecordedPath, ground
 from server.rendering import View, draw_eye, render
 from server.rendering.encode import decode as decode_picture
 from server.rendering.truth import truth
-from server.services import bedside
+from server.services import bedside, instrument
 from server.services.bedside import BedsideEye, Submitted
 from server.settings import CHECKOUT
 
@@ -24,7 +24,7 @@ def looked_at(
     eye: BedsideEye, stops: list[tuple[float, float]], *, lens: int, each_ms: int = 900
 ) -> str:
     """Write the recording of some stops, degrees from the disc (temporal, down)."""
-    disc_x, disc_y = bedside.cells_of(eye.number).plain["disc"]
+    disc_x, disc_y = bedside.cells_of(eye.number).cells.disc
     towards = -1 if disc_x > 0 else 1
     pupil = round(100 * eye.pupil_mm)
     rows = [
@@ -40,7 +40,7 @@ def place_of(eye: BedsideEye) -> tuple[float, float]:
     cells = bedside.cells_of(eye.number)
     (place,) = cells.places.values()
     rows, columns = np.nonzero(place)
-    xs, ys = cells.ground.middles
+    xs, ys = cells.cells.ground.middles
     middle = len(rows) // 2
     return xs[columns[middle]] / 100, ys[rows[middle]] / 100
 
@@ -48,11 +48,11 @@ def place_of(eye: BedsideEye) -> tuple[float, float]:
 @pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
 def test_each_eye_has_its_picture_within_the_budget(eye: BedsideEye) -> None:
     data = (CHECKOUT / "static" / "pictures" / "bedside" / f"{eye.number}.webp").read_bytes()
-    assert len(data) <= bedside.BYTE_BUDGET
+    assert len(data) <= instrument.BYTE_BUDGET
     picture = decode_picture(data)
-    assert picture.shape == (bedside.PICTURE_PX, bedside.PICTURE_PX, 3)
+    assert picture.shape == (instrument.PICTURE_PX, instrument.PICTURE_PX, 3)
     # Sharp enough: at least a pixel for each of a 390-pixel-wide phone's.
-    assert bedside.PICTURE_PX / bedside.FIELD_DEG > 390 / (2 * bedside.HALF_VIEW_DEG)
+    assert instrument.PICTURE_PX / instrument.FIELD_DEG > 390 / (2 * instrument.HALF_VIEW_DEG)
 
 
 @pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
@@ -60,11 +60,13 @@ def test_the_cells_are_those_of_the_eye_drawn_today(eye: BedsideEye) -> None:
     built = draw_eye(
         eye.seed, side=eye.side, pigmentation=eye.pigmentation, age=eye.age, quality=0.95
     )
-    drawn = render(built, eye.painted, View(bedside.FIELD_DEG, (bedside.CENTRE_X_DEG, 0.0), 480))
+    drawn = render(
+        built, eye.painted, View(instrument.FIELD_DEG, (instrument.CENTRE_X_DEG, 0.0), 480)
+    )
     kept = bedside.cells_of(eye.number)
-    today = ground(drawn.masks, bedside.FIELD_DEG, eye.centre_deg)
-    assert (kept.ground.left, kept.ground.top) == (today.left, today.top)
-    assert (kept.ground.labels == today.labels).mean() > 0.99
+    today = ground(drawn.masks, instrument.FIELD_DEG, eye.patient.centre_deg)
+    assert (kept.cells.ground.left, kept.cells.ground.top) == (today.left, today.top)
+    assert (kept.cells.ground.labels == today.labels).mean() > 0.99
     assert set(kept.places) == set(truth(drawn).present)
     picture = decode_picture(
         (CHECKOUT / "static" / "pictures" / "bedside" / f"{eye.number}.webp").read_bytes()
@@ -72,7 +74,7 @@ def test_the_cells_are_those_of_the_eye_drawn_today(eye: BedsideEye) -> None:
     small = np.asarray(picture, float)[2::4, 2::4]
     large = np.asarray(
         render(
-            built, eye.painted, View(bedside.FIELD_DEG, (bedside.CENTRE_X_DEG, 0.0), 512)
+            built, eye.painted, View(instrument.FIELD_DEG, (instrument.CENTRE_X_DEG, 0.0), 512)
         ).picture,
         float,
     )
@@ -87,9 +89,15 @@ def test_finding_it_by_the_routine_is_right() -> None:
     assert done.recall is not None
     assert done.recall.verdict == "there"
     assert done.miss is None
-    assert done.routine is not None
-    assert done.visits[0][0] == "disc"
-    assert done.unseen_path.startswith("M0 0H1000V1000H0zM")
+    assert done.followed is not None
+    assert done.followed.stops[0].region == "disc"
+    disc_x, disc_y = bedside.cells_of(1).cells.disc
+    assert done.followed.stops[0].x == round(
+        (disc_x / 100 - eye.patient.centre_deg[0]) / 0.06 + 500
+    )
+    assert abs(done.followed.stops[0].y - ((disc_y / 100) / 0.06 + 500)) < 20
+    assert done.followed.unseen_path.startswith("M0 0H1000V1000H0zM")
+    assert "macula" in done.followed.never_seen
 
 
 def test_missing_it_is_of_search_or_of_recognition() -> None:
@@ -100,7 +108,7 @@ def test_missing_it_is_of_search_or_of_recognition() -> None:
     assert missed.miss is not None
     assert missed.miss.kind == "search"
     # Straight at it, with the lens for a short-sighted eye; and again without it, blurred.
-    disc_x, disc_y = (value / 100 for value in bedside.cells_of(2).plain["disc"])
+    disc_x, disc_y = (value / 100 for value in bedside.cells_of(2).cells.disc)
     x, y = place_of(eye)
     at = [((x - disc_x) * (-1 if disc_x > 0 else 1), y - disc_y)]
     for lens, kind in ((-300, "recognition"), (200, "search")):
@@ -121,18 +129,16 @@ def test_a_normal_eye_is_right_only_when_left_alone() -> None:
 def test_without_a_recording_the_opinion_alone_is_judged() -> None:
     done = bedside.examine(EYES[0], Submitted("", None, "abnormal", None))
     assert done.right
-    assert done.routine is None
-    assert done.visits == ()
-    assert done.unseen_path == ""
+    assert done.followed is None
 
 
 def test_a_recording_that_does_not_fit_is_refused() -> None:
     eye = bedside.bedside_eye(1)
     path = looked_at(eye, [(0, 0)], lens=100)
-    honest = bedside.examine(eye, Submitted(path, None, "normal", None)).coverage
+    honest = bedside.examine(eye, Submitted(path, None, "normal", None)).followed
     assert honest is not None
-    seen = int(honest.seen.sum())
-    assert bedside.examine(eye, Submitted(path, seen, "normal", None)).routine is not None
+    seen = int(honest.coverage.seen.sum())
+    assert bedside.examine(eye, Submitted(path, seen, "normal", None)).followed is not None
     with pytest.raises(BadInput, match="counted"):
         bedside.examine(eye, Submitted(path, seen + seen // 20, "normal", None))
     other = looked_at(bedside.bedside_eye(3), [(0, 0)], lens=100)
@@ -146,17 +152,17 @@ def test_a_recording_that_does_not_fit_is_refused() -> None:
 
 @pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
 def test_the_page_is_told_nothing_of_the_finding(eye: BedsideEye) -> None:
-    view = bedside.view_of(eye)
+    view = instrument.view_of(eye.patient, bedside.cells_of(eye.number).cells)
     assert not {"places", "outlines", "labels", "features"} & set(view)
     assert len(json.dumps(view)) < 12_000
     x, y = view["begins"]
-    assert math.hypot(x - eye.centre_deg[0], y) < bedside.FIELD_DEG / 2
-    assert view["begins"] != list(bedside.cells_of(eye.number).plain["disc"])
+    assert math.hypot(x - eye.patient.centre_deg[0], y) < instrument.FIELD_DEG / 2
+    assert view["begins"] != list(bedside.cells_of(eye.number).cells.disc)
 
 
 @pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
 def test_the_still_fields_lie_in_the_picture_and_begin_with_the_disc(eye: BedsideEye) -> None:
-    fields = bedside.still_fields(eye)
+    fields = instrument.still_fields(eye.patient, bedside.cells_of(eye.number).cells)
     assert "disc" in fields[0][0].lower()
     assert "macula" in fields[-1][0].lower()
     for name, box in fields:
@@ -164,5 +170,5 @@ def test_the_still_fields_lie_in_the_picture_and_begin_with_the_disc(eye: Bedsid
         assert wide == high
         assert math.hypot(x + wide / 2 - 500, y + high / 2 - 500) < 500, name
     x, y, wide, _ = map(float, fields[-1][1].split())
-    fovea = (500 - 1000 * eye.centre_deg[0] / 60, 500.0)
+    fovea = (500 - 1000 * eye.patient.centre_deg[0] / 60, 500.0)
     assert math.hypot(x + wide / 2 - fovea[0], y + wide / 2 - fovea[1]) < 1

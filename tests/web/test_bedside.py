@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from server.services import bedside
+from server.services import bedside, instrument
 from tests.services.test_bedside import looked_at
 from tests.web.conftest import Browser, one
 from tests.web.test_pages import check_sound
@@ -27,7 +27,7 @@ def test_an_examination_is_told(visitor: Browser) -> None:
 
 def test_the_still_fields_need_no_script(visitor: Browser) -> None:
     page = visitor.page("/bedside/2/fields")
-    assert len(page.css(".still-fields svg image")) == len(bedside.STILL_FIELDS) + 1
+    assert len(page.css(".still-fields svg image")) == len(instrument.STILL_FIELDS) + 1
     assert one(page, "form").attributes["action"] == "/bedside/2"
     reply = visitor.post("/bedside/2", {"opinion": "normal", "mark_x": "", "mark_y": ""})
     assert reply.status_code == 200

@@ -197,7 +197,7 @@ class TestSettings:
         assert one(page, "input[name=name]").attributes["value"] == "Ada"
         assert one(page, "option[selected]").attributes["value"] == "Asia/Tokyo"
         chosen = [node.attributes["value"] for node in page.css("input[type=radio][checked]")]
-        assert chosen == ["3", "6", "20"]
+        assert chosen == ["3", "6", "20", "moving"]
         assert one(page, "input[name=rotation_on]").attributes["value"] == rotation
         assert "checked" in one(page, "input[name=untimed]").attributes
 

@@ -9,7 +9,13 @@ from jinja2 import meta
 
 from server.services.reading import load_safety
 from server.settings import CHECKOUT
-from server.web import account_contexts, cohort_contexts, contexts, library_contexts
+from server.web import (
+    account_contexts,
+    bedside_contexts,
+    cohort_contexts,
+    contexts,
+    library_contexts,
+)
 from server.web.contexts import PageContext
 from server.web.pages import FRAGMENT_BLOCKS, build_environment
 from server.web.static import Assets
@@ -18,7 +24,7 @@ TEMPLATES = CHECKOUT / "templates"
 ENVIRONMENT = build_environment(TEMPLATES, Assets(CHECKOUT / "static"), load_safety())
 PAGES = [
     kind
-    for module in (contexts, account_contexts, cohort_contexts, library_contexts)
+    for module in (contexts, account_contexts, bedside_contexts, cohort_contexts, library_contexts)
     for kind in vars(module).values()
     if isinstance(kind, type) and issubclass(kind, PageContext) and kind.TEMPLATE
 ]

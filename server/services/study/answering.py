@@ -16,7 +16,7 @@ from server.rendering.truth import Truth
 from server.scheduling.days import local_day
 from server.scheduling.quality import MEDIAN_OF_LAST
 from server.services.learners import Learner, eyes_in
-from server.services.study import fitting
+from server.services.study import examining, fitting
 from server.services.study.feedback import feedback_of
 from server.services.study.judging import Circumstances, Judged, judge, load_to_json, state_to_json
 from server.services.study.repeats import continue_round
@@ -66,7 +66,8 @@ def answer(
     given = Circumstances(
         response_ms=submission.response_ms,
         hidden_ms=submission.hidden_ms,
-        untimed=row.untimed,
+        # Time at the bedside goes into the search, not into the recognition.
+        untimed=row.untimed or shown.wide is not None,
         first_of_day=practised is None,
         usual_ms=answers.usual_milliseconds(session, learner.id, row.answers + 1, MEDIAN_OF_LAST),
         state=card_states.as_state(state),
@@ -79,7 +80,7 @@ def answer(
     )
     judged = judge(
         own_finding=own_finding(shown.version.content),
-        truth=Truth.from_dict(shown.eye.truth),
+        truth=Truth.from_dict(shown.truth),
         judgements=submission.judgements,
         certainty=submission.certainty,
         point=submission.point,
@@ -88,6 +89,7 @@ def answer(
     stored = _store(session, row, shown, submission, given, judged, now)
     _move_card(session, row, shown, submission, state, judged, day)
     _count(session, shown, stored)
+    examining.examine(session, shown, stored, submission, now)
     continue_round(session, shown, judged, now)
     session.flush()
     return feedback_of(session, shown._replace(answer=stored))
@@ -229,20 +231,20 @@ def apply_to_card(
 
 
 def _count(session: Session, shown: ShownLook, stored: AnswerRow) -> None:
-    tallies.add_marks(session, stored.learner_id, shown.eye.source, stored.marks)
+    tallies.add_marks(session, stored.learner_id, shown.source, stored.marks)
     tallies.add_confusions(
         session,
         stored.learner_id,
-        shown.eye.source,
+        shown.source,
         confusions_on(stored.marks, shown.version.content),
     )
-    fitting.note(session, stored.learner_id, shown.eye, stored.marks)
+    fitting.note(session, shown, stored.marks)
     tallies.add_answer(
         session,
         stored.learner_id,
         stored.local_day,
         outcome=stored.outcome,
-        abnormal=shown.eye.abnormal,
+        abnormal=bool(Truth.from_dict(shown.truth).present),
         visible_ms=visible_ms_counted(stored.response_ms, stored.hidden_ms),
     )
 

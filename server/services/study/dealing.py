@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from server.rendering.eye import RENDERER_VERSION
 from server.services.learners import Learner
+from server.services.study import bedside_looks
 from server.services.study.fitting import NEAR
 from server.services.study.results import Dealt, Finished, Look, Preparing
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER, hold
@@ -72,9 +73,9 @@ def _look(
     shown = find_look(session, learner.id, look_id)
     pictures = []
     for item, card, version in rounds.not_dealt(session, shown.look.round_id, LOOK_AHEAD):
-        eye = _choose(session, learner.id, item, version)
+        eye, stage = _choose(session, learner, item, version)
         if eye is not None:
-            pictures.append(eye.picture)
+            pictures.append(eye.picture if stage is None else eye.wide_picture or eye.picture)
         elif wish_at is not None:
             wishes.wish(session, card.id, wish_at, urgent=False, severity=item.severity)
     planned, _ = rounds.counts(session, shown.look.round_id)
@@ -89,9 +90,11 @@ def _next_look(session: Session, learner: Learner, row: RoundRow, now: datetime)
     """
     missing = 0
     for item, card, version in rounds.not_dealt(session, row.id):
-        eye = None if card.retired else _choose(session, learner.id, item, version)
+        eye, stage = None, None
+        if not card.retired:
+            eye, stage = _choose(session, learner, item, version)
         if eye is not None:
-            return _show(session, row, item, version, eye, now)
+            return _show(session, row, item, version, eye, stage, now)
         if card.retired or _cannot_be_drawn(session, version):
             session.delete(item)
             continue
@@ -108,18 +111,31 @@ def _cannot_be_drawn(session: Session, version: CardVersionRow) -> bool:
 
 
 def _choose(
-    session: Session, learner_id: UUID, item: RoundItemRow, version: CardVersionRow
-) -> FreshEye | None:
-    fresh = eyes.fresh_for(
-        session,
-        learner_id,
-        version.card_id,
-        version.recipe_hash,
-        RENDERER_VERSION,
-        CHOICE,
-        item.severity,
-    )
-    return _chosen(learner_id, fresh, item.severity)
+    session: Session, learner: Learner, item: RoundItemRow, version: CardVersionRow
+) -> tuple[FreshEye | None, int | None]:
+    """Return a fresh eye and its stage at the bedside, or None for a photograph.
+
+    Where no eye is ready for the bedside view, a photograph is shown: nobody waits.
+    """
+
+    def chosen(*, wide: bool) -> FreshEye | None:
+        fresh = eyes.fresh_for(
+            session,
+            learner.id,
+            version.card_id,
+            version.recipe_hash,
+            RENDERER_VERSION,
+            CHOICE,
+            item.severity,
+            wide=wide,
+        )
+        return _chosen(learner.id, fresh, item.severity)
+
+    if item.stage is not None and learner.bedside != "off":
+        drawn_wide = chosen(wide=True)
+        if drawn_wide is not None:
+            return drawn_wide, item.stage
+    return chosen(wide=False), None
 
 
 def _chosen(learner_id: UUID, fresh: Sequence[FreshEye], wanted: float | None) -> FreshEye | None:
@@ -137,7 +153,16 @@ def _chosen(learner_id: UUID, fresh: Sequence[FreshEye], wanted: float | None) -
             shared,
             key=lambda eye: hashlib.sha256(learner_id.bytes + eye.seed.to_bytes(8, "big")).digest(),
         )
-    return min(fresh, key=lambda eye: (max(off[eye.id], NEAR), eye.looks == 0, eye.id))
+    # An eye that was drawn for the bedside too is kept for it where another will do.
+    return min(
+        fresh,
+        key=lambda eye: (
+            max(off[eye.id], NEAR),
+            eye.looks == 0,
+            eye.wide_picture is not None,
+            eye.id,
+        ),
+    )
 
 
 def _off(eye: FreshEye, wanted: float | None) -> float:
@@ -150,10 +175,12 @@ def _show(
     item: RoundItemRow,
     version: CardVersionRow,
     eye: FreshEye,
+    stage: int | None,
     now: datetime,
 ) -> UUID:
+    look_id = uuid4()
     look = LookRow(
-        id=uuid4(),
+        id=look_id,
         learner_id=row.learner_id,
         round_id=row.id,
         round_item_id=item.id,
@@ -162,6 +189,8 @@ def _show(
         card_version_id=version.id,
         renderer_version=eye.renderer_version,
         view=eye.view,
+        stage=stage,
+        conditions=None if stage is None else bedside_looks.conditions_json(stage, look_id),
         shown_at=now,
     )
     session.add(look)

@@ -11,10 +11,12 @@ from server.rendering.eye import FINDINGS
 from server.rendering.outlines import Region
 from server.rendering.truth import Truth
 from server.scheduling.days import days_between
+from server.services.study import examining
 from server.services.study.judging import Counted, state_from_json
 from server.services.study.results import (
     Certainty,
     Comparison,
+    Examined,
     Feedback,
     FindingResult,
     Judgement,
@@ -22,7 +24,7 @@ from server.services.study.results import (
     Outcome,
 )
 from server.services.study.shown import card_value, look_value
-from server.storage import looks, rounds
+from server.storage import examinations, looks, rounds
 from server.storage.looks import ShownLook
 from server.storage.models import AnswerRow
 
@@ -31,7 +33,7 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
     """Return the feedback of a look that has its answer."""
     given = shown.answer
     assert given is not None
-    truth = Truth.from_dict(shown.eye.truth)
+    truth = Truth.from_dict(shown.truth)
     given_round = shown.look.round_id
     planned, answered = rounds.counts(session, given_round)
     after = state_from_json(given.schedule_after)
@@ -46,9 +48,9 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         findings=_findings(truth, given),
         outlines={
             kind: tuple(Region.from_dict(region) for region in regions)
-            for kind, regions in shown.eye.outlines.items()
+            for kind, regions in (shown.wide or shown.eye).outlines.items()
         },
-        twin=shown.eye.twin,
+        twin=(shown.wide or shown.eye).twin,
         card=card_value(shown.version.content),
         counted=cast(Counted, given.counted),
         due=cast(date, after.due_on),
@@ -58,6 +60,7 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         round_answered=answered,
         round_planned=planned,
         comparison=_comparison(session, shown, given),
+        examined=_examined(session, shown, given),
         note=note,
     )
 
@@ -85,6 +88,13 @@ def _findings(truth: Truth, given: AnswerRow) -> tuple[FindingResult, ...]:
             )
         )
     return tuple(lines)
+
+
+def _examined(session: Session, shown: ShownLook, given: AnswerRow) -> Examined | None:
+    row = examinations.get(session, given.id)
+    if row is None:
+        return None
+    return Examined(row.refused, examining.followed(shown, row), dict(row.misses))
 
 
 def _comparison(session: Session, shown: ShownLook, given: AnswerRow) -> Comparison | None:

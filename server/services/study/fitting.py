@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from server.scheduling.threshold import JITTER, Look, ThresholdEstimate
 from server.storage import tallies, thresholds
+from server.storage.looks import ShownLook
 from server.storage.models import EyeRow, FindingTallyRow, ThresholdRow
 
 SOURCE = "rendered"
@@ -39,7 +40,10 @@ MOST_FALSE_ALARMS = 0.6
 
 
 def severities(eye: EyeRow, marks: Mapping[str, str]) -> Iterator[tuple[str, int, bool]]:
-    """Yield each finding drawn in an eye and judged: its severity in hundredths, and if seen."""
+    """Yield each finding drawn in an eye and judged: its severity in hundredths, and if seen.
+
+    Not for a look at the bedside: what was missed there may never have been looked at.
+    """
     if eye.source != SOURCE:
         return
     for feature in eye.features:
@@ -54,10 +58,13 @@ def remember(row: ThresholdRow, hundredths: int, seen: bool) -> None:
     row.latest = [*row.latest, [hundredths, int(seen)]][-REMEMBERED:]
 
 
-def note(session: Session, learner_id: UUID, eye: EyeRow, marks: Mapping[str, str]) -> None:
+def note(session: Session, shown: ShownLook, marks: Mapping[str, str]) -> None:
     """Add an answered eye to the learner's records. The caller holds the learner."""
-    for finding, hundredths, seen in severities(eye, marks):
-        remember(thresholds.get_or_new(session, learner_id, finding), hundredths, seen)
+    if shown.wide is not None:
+        return
+    for finding, hundredths, seen in severities(shown.eye, marks):
+        row = thresholds.get_or_new(session, shown.look.learner_id, finding)
+        remember(row, hundredths, seen)
 
 
 def estimates(session: Session, learner_id: UUID) -> dict[str, ThresholdEstimate]:

@@ -36,6 +36,8 @@ def _put_in(session: Session, shown: ShownLook) -> None:
         card_id=shown.card.id,
         reason=AGAIN,
         severity=shown.item.severity,
+        # What was wrong is looked at in a photograph first.
+        stage=None,
     )
     session.add(repeat)
     session.flush()

@@ -11,10 +11,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Literal
+from typing import Any, Literal
 from uuid import UUID
 
 from server.rendering.outlines import Region
+from server.services.instrument import Followed
 from server.services.planning.goal import WeeklyGoal
 
 Judgement = Literal["normal", "present"]
@@ -37,6 +38,30 @@ class RoundInfo:
     finished_at: datetime | None
     resumed: bool
     """True when start_or_resume_round found it open."""
+
+
+@dataclass(frozen=True)
+class AtTheBedside:
+    """What a look through the ophthalmoscope needs besides the sheet; it gives nothing away."""
+
+    stage: int
+    wide_pupil: bool
+    view: Mapping[str, Any]
+    """For the page's own drawing and counting, plain values."""
+    still_fields: tuple[tuple[str, str], ...]
+    """The same as still fields: name and SVG view box."""
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What was looked at before the answer."""
+
+    refused: str
+    """Empty, or why the recording was not used."""
+    followed: Followed | None
+    """None where the recording was not used."""
+    misses: Mapping[str, str]
+    """'search' or 'recognition' by the finding that was missed."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +93,8 @@ class Look:
     """Echo it in the submission."""
     next_pictures: tuple[str, ...] = ()
     """Pictures likely to be shown next, to fetch while the learner looks at this one."""
+    bedside: AtTheBedside | None = None
+    """Set when the eye is looked at through the ophthalmoscope, not in a photograph."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +144,10 @@ class Submission:
     hidden_ms: int
     card_version: str
     renderer_version: int
+    path: str = ""
+    """The recording of a look at the bedside; empty without one."""
+    counted: int | None = None
+    """Cells that the page itself counted as seen."""
 
 
 @dataclass(frozen=True)
@@ -204,6 +235,8 @@ class Feedback:
     round_answered: int
     round_planned: int
     comparison: Comparison | None = None
+    examined: Examined | None = None
+    """Set when what was looked at at the bedside was recorded."""
     note: str = ""
     """Empty, or why another answer on the same look was not counted."""
 

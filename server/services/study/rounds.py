@@ -15,7 +15,7 @@ from server.scheduling.days import local_day
 from server.scheduling.forecast import admissible, admissible_to_spare
 from server.scheduling.rounds import CardInPlay, compose
 from server.services.learners import Learner, eyes_in, looks_a_day
-from server.services.study import fitting
+from server.services.study import bedside_looks, fitting
 from server.services.study.results import Reason, RoundInfo
 from server.services.study.shown import find_round
 from server.storage import card_states, cards, cohorts, eyes, learners, rounds, wishes
@@ -91,6 +91,7 @@ def begin(
     session.add(new_round)
     session.flush()
     severities = _severities(session, new_round, order)
+    stages = bedside_looks.planned(session, row, order, rng_of(new_round.id))
     for position, card_id in enumerate(order, start=1):
         session.add(
             RoundItemRow(
@@ -99,11 +100,13 @@ def begin(
                 card_id=card_id,
                 reason=_reason(found[card_id], today),
                 severity=severities[card_id],
+                stage=stages.get(card_id),
             )
         )
     row.seen_at = now
     session.flush()
-    _wish_ahead(session, row.id, {name: recipes[name] for name in order}, severities, now)
+    wanted = {name: recipes[name] for name in order}
+    _wish_ahead(session, row.id, wanted, severities, stages.keys(), now)
 
 
 def leave_round(session: Session, learner: Learner, round_id: UUID, now: datetime) -> None:
@@ -199,12 +202,13 @@ def _wish_ahead(
     learner_id: UUID,
     recipes: Mapping[str, str],
     severities: Mapping[str, float | None],
+    at_bedside: Collection[str],
     now: datetime,
 ) -> None:
     """Have the eyes that this learner lacks drawn before any other; the first are urgent.
 
-    Nobody waits for an eye of a better severity: it is wished for, and dealt if
-    it is there by the time its turn comes.
+    Nobody waits for an eye of a better severity, or for one drawn for the bedside view: it is
+    wished for, and dealt if it is there by the time its turn comes.
     """
     ready = eyes.cards_with_fresh(session, learner_id, recipes.values(), RENDERER_VERSION)
     fitted = {
@@ -213,9 +217,22 @@ def _wish_ahead(
         if severity is not None and card_id in ready
     }
     near = eyes.cards_with_near(session, learner_id, fitted, fitting.NEAR, RENDERER_VERSION)
+    wide = eyes.cards_with_wide(session, learner_id, recipes.values(), RENDERER_VERSION)
     for place, card_id in enumerate(recipes):
         severity = severities[card_id]
         if card_id not in ready:
-            wishes.wish(session, card_id, now, urgent=place < 3, severity=severity)
+            wishes.wish(
+                session,
+                card_id,
+                now,
+                urgent=place < 3,
+                severity=severity,
+                # Whoever waits now is shown a photograph, which is drawn sooner.
+                wide=card_id in at_bedside and place >= 3,
+            )
+        elif card_id in at_bedside and card_id not in wide:
+            wishes.wish(
+                session, card_id, now, urgent=False, severity=severity, nearer=True, wide=True
+            )
         elif card_id in fitted and card_id not in near:
             wishes.wish(session, card_id, now, urgent=False, severity=severity, nearer=True)

@@ -10,10 +10,14 @@ from sqlalchemy.orm import Session
 
 from server.errors import NotFound
 from server.rendering.eye import FINDINGS
-from server.services.study.results import CardInfo, CardKind, Look, Reason, Teaching
+from server.services.instrument import FIELD_DEG, still_fields, view_of
+from server.services.study.bedside_looks import cells_of, patient_of
+from server.services.study.results import AtTheBedside, CardInfo, CardKind, Look, Reason, Teaching
 from server.storage import looks, rounds
 from server.storage.looks import ShownLook
-from server.storage.models import CardVersionRow, RoundRow
+from server.storage.models import CardVersionRow, RoundRow, WideEyeRow
+
+BEDSIDE_TITLE = "Through the ophthalmoscope"
 
 
 def find_round(session: Session, learner_id: UUID, round_id: UUID) -> RoundRow:
@@ -46,18 +50,19 @@ def own_finding(content: Mapping[str, Any]) -> str | None:
 def look_value(shown: ShownLook, planned: int, next_pictures: tuple[str, ...] = ()) -> Look:
     """Return a look as its page needs it; nothing in it gives the answer away."""
     eye = shown.eye
-    truth = cast(Mapping[str, Mapping[str, Any]], eye.truth)
+    truth = cast(Mapping[str, Mapping[str, Any]], shown.truth)
+    wide = shown.wide
     return Look(
         id=shown.look.id,
         round_id=shown.look.round_id,
         position=shown.look.position,
         planned=planned,
         reason=cast(Reason, shown.item.reason),
-        picture=eye.picture,
-        size_px=eye.size_px,
+        picture=eye.picture if wide is None else wide.picture,
+        size_px=eye.size_px if wide is None else wide.size_px,
         view=eye.view,
-        view_title=eye.view_title,
-        field_deg=eye.field_deg,
+        view_title=eye.view_title if wide is None else BEDSIDE_TITLE,
+        field_deg=eye.field_deg if wide is None else FIELD_DEG,
         side="right" if eye.side == "right" else "left",
         asked=tuple(
             name for name in FINDINGS if truth[name]["in_view"] and not truth[name]["borderline"]
@@ -68,6 +73,18 @@ def look_value(shown: ShownLook, planned: int, next_pictures: tuple[str, ...] = 
         card_version=version_mark(shown.version),
         renderer_version=shown.look.renderer_version,
         next_pictures=next_pictures,
+        bedside=None if wide is None else _at_the_bedside(shown, wide),
+    )
+
+
+def _at_the_bedside(shown: ShownLook, wide: WideEyeRow) -> AtTheBedside:
+    patient = patient_of(shown.look, shown.eye)
+    cells = cells_of(patient, wide)
+    return AtTheBedside(
+        stage=shown.look.stage or 1,
+        wide_pupil=patient.wide_pupil,
+        view=view_of(patient, cells),
+        still_fields=still_fields(patient, cells),
     )
 
 

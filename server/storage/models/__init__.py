@@ -21,7 +21,8 @@ from server.storage.models.cohort import (
     CohortPlaceRow,
     CohortRow,
 )
-from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow
+from server.storage.models.examination import ExaminationRow
+from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow, WideEyeRow
 from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
 from server.storage.models.learner import LearnerRow, PauseRow
 from server.storage.models.letter import LetterRow
@@ -48,6 +49,7 @@ __all__ = [
     "CohortRow",
     "ConfusionTallyRow",
     "DrawTallyRow",
+    "ExaminationRow",
     "EyeRow",
     "EyeWishRow",
     "FindingTallyRow",
@@ -68,4 +70,5 @@ __all__ = [
     "SignInAttemptRow",
     "ThresholdRow",
     "WebSessionRow",
+    "WideEyeRow",
 ]

@@ -43,7 +43,7 @@ class AnswerRow(Base):
     response_ms: Mapped[int]
     hidden_ms: Mapped[int]
     untimed: Mapped[bool]
-    """The learner's setting at the time."""
+    """The learner's setting at the time; looks at the bedside are never timed."""
     usable_ms: Mapped[int | None]
     """Visible time where it says something about recognition, for the learner's median."""
     outcome: Mapped[str] = mapped_column(String(8))

@@ -51,6 +51,24 @@ class EyeRow(Base):
     created_at: Mapped[datetime]
 
 
+class WideEyeRow(Base):
+    """The same eye drawn wide for the bedside view, with its own truth and its cells."""
+
+    __tablename__ = "wide_eye"
+
+    eye_id: Mapped[int] = mapped_column(ForeignKey("eye.id", ondelete="CASCADE"), primary_key=True)
+    size_px: Mapped[int]
+    picture: Mapped[str] = mapped_column(String(64))
+    twin: Mapped[str] = mapped_column(String(64))
+    bytes: Mapped[int]
+    """Size of both files together."""
+    truth: Mapped[dict[str, Any]] = mapped_column(Json)
+    """Read off the wide masks: more is in view than in the photograph."""
+    outlines: Mapped[dict[str, Any]] = mapped_column(Json)
+    cells: Mapped[dict[str, Any]] = mapped_column(Json)
+    """Regions and heights (micrometres) by cell, as run lengths."""
+
+
 class EyeWishRow(Base):
     """A card of which a learner has (or soon will have) no fresh eye that suits them."""
 
@@ -63,6 +81,8 @@ class EyeWishRow(Base):
     """There is a fresh eye to show, but none of about the severity wished for."""
     severity: Mapped[float | None]
     """The severity wished for; None when any will do."""
+    wide: Mapped[bool]
+    """It is also wanted for the bedside view."""
     wished_at: Mapped[datetime]
 
 

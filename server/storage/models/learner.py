@@ -19,6 +19,7 @@ class LearnerRow(Base):
         CheckConstraint("round_minutes BETWEEN 2 AND 15", name="round_minutes"),
         CheckConstraint("weekly_goal_days BETWEEN 1 AND 7", name="weekly_goal_days"),
         CheckConstraint("daily_minutes BETWEEN 2 AND 60", name="daily_minutes"),
+        CheckConstraint("bedside IN ('moving', 'still', 'off')", name="bedside"),
     )
 
     id: Mapped[UUID] = mapped_column(primary_key=True)
@@ -29,6 +30,8 @@ class LearnerRow(Base):
     daily_minutes: Mapped[int]
     rotation_on: Mapped[date | None]
     untimed: Mapped[bool]
+    bedside: Mapped[str] = mapped_column(String(6))
+    """How eyes at the bedside are shown: 'moving', 'still' or 'off'."""
     first_run_seen: Mapped[bool]
     created_at: Mapped[datetime]
     seen_at: Mapped[datetime]

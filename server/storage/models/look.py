@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from sqlalchemy import ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
+from server.storage.types import Json
 
 
 class LookRow(Base):
@@ -32,4 +34,8 @@ class LookRow(Base):
     card_version_id: Mapped[int] = mapped_column(ForeignKey("card_version.id"))
     renderer_version: Mapped[int]
     view: Mapped[str] = mapped_column(String(40))
+    stage: Mapped[int | None]
+    """How hard the bedside view was made, 1 to 4; None for a photograph."""
+    conditions: Mapped[dict[str, Any] | None] = mapped_column(Json)
+    """Pupil, refraction, haze and beginning of a look at the bedside."""
     shown_at: Mapped[datetime]

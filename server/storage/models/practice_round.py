@@ -48,3 +48,5 @@ class RoundItemRow(Base):
     reason: Mapped[str] = mapped_column(String(8))
     severity: Mapped[float | None]
     """The severity at which this learner gains most, where the card has one to choose."""
+    stage: Mapped[int | None]
+    """Planned for the bedside view, so hard; None for a photograph."""

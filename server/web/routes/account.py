@@ -56,6 +56,7 @@ def _stored(learner: Learner) -> SettingsForm:
         daily_minutes=learner.daily_minutes,
         rotation_on=day_sent(learner.rotation_on),
         untimed=learner.untimed,
+        bedside=learner.bedside,
     )
 
 
@@ -68,6 +69,7 @@ def _change(form: SettingsForm) -> SettingsChange:
         daily_minutes=form.daily_minutes,
         rotation_on=Kept.KEPT if form.rotation_on is None else day_typed(form.rotation_on),
         untimed=form.untimed,
+        bedside=form.bedside,
     )
 
 
@@ -83,6 +85,7 @@ def _page(
         daily_minutes=form.daily_minutes or learner.daily_minutes,
         rotation_on=day_sent(learner.rotation_on) if form.rotation_on is None else form.rotation_on,
         untimed=form.untimed,
+        bedside=form.bedside or learner.bedside,
         timezones=_timezones(),
         saved=saved,
         problem=problem,

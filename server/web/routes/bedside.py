@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Form
 from starlette.requests import Request
@@ -11,17 +11,20 @@ from starlette.responses import Response
 
 from server.optics import APERTURES
 from server.optics.focus import WHEEL_D
-from server.services import bedside
+from server.services import bedside, instrument
 from server.services.bedside import BedsideEye, Submitted
 from server.web.access import reading_as_anyone
-from server.web.contexts import BedsideFieldsPage, BedsideLookPage, BedsidePage, BedsideToldPage
+from server.web.bedside_contexts import (
+    BedsideFieldsPage,
+    BedsideLookPage,
+    BedsidePage,
+    BedsideToldPage,
+)
 from server.web.forms import ExaminedForm
+from server.web.sheets import BEGINS_D
 from server.web.site import site_of
 
 router = APIRouter(prefix="/bedside")
-
-BEGINS_D = 4
-"""One begins with plus and comes down until the retina clears."""
 
 
 @router.get("")
@@ -41,7 +44,7 @@ def look(request: Request, number: int) -> Response:
         context = BedsideLookPage(
             learner=visit.learner,
             eye=eye,
-            view=json.dumps(bedside.view_of(eye), separators=(",", ":")),
+            view=json.dumps(_view(eye), separators=(",", ":")),
             map=_map(eye),
             wheel=WHEEL_D,
             begins_at=WHEEL_D.index(BEGINS_D),
@@ -55,7 +58,9 @@ def fields(request: Request, number: int) -> Response:
     """Show the same eye as a sequence of still fields."""
     eye = bedside.bedside_eye(number)
     with reading_as_anyone(request) as visit:
-        context = BedsideFieldsPage(visit.learner, eye, bedside.still_fields(eye), _map(eye))
+        context = BedsideFieldsPage(
+            visit.learner, eye, instrument.still_fields(eye.patient, _cells(eye)), _map(eye)
+        )
         return site_of(request).pages.render(request, context)
 
 
@@ -79,15 +84,23 @@ def told(request: Request, number: int, form: Annotated[ExaminedForm, Form()]) -
         return site_of(request).pages.render(request, context)
 
 
+def _cells(eye: BedsideEye) -> instrument.Cells:
+    return bedside.cells_of(eye.number).cells
+
+
+def _view(eye: BedsideEye) -> dict[str, Any]:
+    return instrument.view_of(eye.patient, _cells(eye))
+
+
 def _map(eye: BedsideEye) -> str:
     """Return what the empty map needs: middle of the picture and its field, degrees."""
-    return json.dumps({"centre": list(eye.centre_deg), "field": bedside.FIELD_DEG})
+    return json.dumps({"centre": list(eye.patient.centre_deg), "field": instrument.FIELD_DEG})
 
 
 def _on_picture(eye: BedsideEye, mark_deg: tuple[float, float]) -> tuple[float, float]:
     """Return a mark in 0..1000 picture coordinates."""
     x, y = (
-        1000 * ((value - middle) / bedside.FIELD_DEG + 0.5)
-        for value, middle in zip(mark_deg, eye.centre_deg, strict=True)
+        1000 * ((value - middle) / instrument.FIELD_DEG + 0.5)
+        for value, middle in zip(mark_deg, eye.patient.centre_deg, strict=True)
     )
     return round(x, 1), round(y, 1)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Literal
 from uuid import UUID
 
-from fastapi import APIRouter, Form
+from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
@@ -22,7 +22,11 @@ router = APIRouter(prefix="/looks")
 
 
 @router.get("/{look_id}")
-def look(request: Request, look_id: UUID) -> Response:
+def look(
+    request: Request,
+    look_id: UUID,
+    view: Annotated[Literal["moving", "still"] | None, Query()] = None,
+) -> Response:
     """Show the eye with its sheet, or with its feedback once it is answered.
 
     Reload, Back and a second tab therefore always show how things stand.
@@ -31,7 +35,8 @@ def look(request: Request, look_id: UUID) -> Response:
     with reading(request) as visit:
         shown = study.look_page(visit.session, visit.learner, look_id)
         if not shown.answered:
-            return site.pages.render(request, look_page(visit.learner, shown, site.catalogue))
+            page = look_page(visit.learner, shown, site.catalogue, view)
+            return site.pages.render(request, page)
         given = study.feedback(visit.session, visit.learner, look_id)
         return site.pages.render(request, feedback_page(visit.learner, given, site.catalogue))
 
@@ -72,4 +77,6 @@ def _submission(form: AnswerForm, shown: Look, now: datetime) -> Submission:
         hidden_ms=form.hidden_ms or 0,
         card_version=form.card_version,
         renderer_version=form.renderer_version,
+        path=form.path,
+        counted=form.counted,
     )

@@ -1,0 +1,142 @@
+"""How a learner is doing at the bedside: right or not, the routine, and why things are missed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from server.measurement.proportions import Proportion
+from server.optics.regions import RANK
+from server.scheduling.views import STAGES, stage_reached
+from server.services.learners import Learner
+from server.storage import examinations
+from server.storage.models import ExaminationRow
+
+BLOCK = 5
+"""Examinations that one point of a progress line stands for."""
+
+LATEST = 60
+"""Examinations that the lines go back."""
+
+
+@dataclass(frozen=True)
+class RoutinePoint:
+    """The means of some examinations in a row.
+
+    Parameters
+    ----------
+    first, last : their numbers, counted from 1.
+    seen_share : of the fundus.
+    in_order : share of pairs of regions in the order of examination; None without a pair.
+    disc_first, macula_last : share of them in which it was so.
+    """
+
+    first: int
+    last: int
+    seen_share: float
+    in_order: float | None
+    disc_first: float
+    macula_last: float
+
+
+@dataclass(frozen=True)
+class RegionMean:
+    """How one region fares in the latest examinations."""
+
+    region: str
+    share: float
+    seconds: float
+    looked_over: Proportion
+
+
+@dataclass(frozen=True)
+class BedsideProgress:
+    """Everything about the bedside view on the progress page.
+
+    Parameters
+    ----------
+    right : sheets right through the ophthalmoscope.
+    stage, stages : reached by now, of how many; its name.
+    points : of the routine, oldest first.
+    regions : in the order of examination, over the latest block of ``LATEST``.
+    search, recognition : findings missed where nobody looked, and where somebody did.
+    """
+
+    right: Proportion
+    stage: int
+    stages: int
+    stage_name: str
+    recorded: int
+    points: tuple[RoutinePoint, ...]
+    regions: tuple[RegionMean, ...]
+    search: int
+    recognition: int
+
+
+def bedside_progress(session: Session, learner: Learner) -> BedsideProgress | None:
+    """Return how a learner is doing at the bedside; None before the first look there."""
+    given = examinations.of_learner(session, learner.id)
+    if not given:
+        return None
+    stage = stage_reached((one.stage or 1, one.outcome == "right") for one in given)
+    recorded = [
+        one.examination
+        for one in given
+        if one.examination is not None and one.examination.path is not None
+    ]
+    why = Counter(kind for row in recorded for kind in row.misses.values())
+    return BedsideProgress(
+        right=Proportion(sum(one.outcome == "right" for one in given), len(given)),
+        stage=stage,
+        stages=len(STAGES),
+        stage_name=STAGES[stage - 1],
+        recorded=len(recorded),
+        points=_points(recorded),
+        regions=_regions(recorded[-LATEST:]),
+        search=why["search"],
+        recognition=why["recognition"],
+    )
+
+
+def _points(recorded: Sequence[ExaminationRow]) -> tuple[RoutinePoint, ...]:
+    start = max(0, len(recorded) - LATEST)
+    out = []
+    for first in range(start, len(recorded), BLOCK):
+        block = recorded[first : first + BLOCK]
+        ordered = [row.in_order for row in block if row.in_order is not None]
+        out.append(
+            RoutinePoint(
+                first=first + 1,
+                last=first + len(block),
+                seen_share=_mean(row.seen_share or 0.0 for row in block),
+                in_order=_mean(ordered) if ordered else None,
+                disc_first=_mean(float(bool(row.disc_first)) for row in block),
+                macula_last=_mean(float(bool(row.macula_last)) for row in block),
+            )
+        )
+    return tuple(out)
+
+
+def _regions(recorded: Sequence[ExaminationRow]) -> tuple[RegionMean, ...]:
+    by_region: dict[str, list[dict[str, float]]] = {name: [] for name in RANK}
+    for row in recorded:
+        for one in row.regions:
+            by_region[one["region"]].append(one)
+    return tuple(
+        RegionMean(
+            region=name,
+            share=_mean(one["share"] for one in found),
+            seconds=_mean(one["attention_ms"] / 1000 for one in found),
+            looked_over=Proportion(sum(bool(one["looked_over"]) for one in found), len(found)),
+        )
+        for name, found in by_region.items()
+        if found
+    )
+
+
+def _mean(values: Iterable[float]) -> float:
+    kept = list(values)
+    return sum(kept) / len(kept) if kept else 0.0

@@ -1,0 +1,104 @@
+"""An eye at the bedside within a round, by touch on a phone: looked at, judged, told, counted."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from playwright.sync_api import Page, expect
+from sqlalchemy import exists, select
+
+from server.services import stock
+from server.storage.engine import Database
+from server.storage.models import ExaminationRow, LookRow, RoundItemRow
+from tests import bedside
+from tests.browser import steps
+from tests.browser.conftest import PHONE, Opener, Watched
+from tests.browser.program import Program
+from tests.browser.test_accessible import violations
+from tests.browser.test_bedside import drag
+from tests.factories import NOON
+
+SMALL_PX = 384
+
+
+def to_the_bedside(learner: Watched, program: Program, stage: int) -> None:
+    """Come to an eye at the bedside; it is drawn for that as the pool would draw it."""
+    page = learner.page
+    steps.begin(learner)
+    database = Database(f"sqlite:///{program.folder / 'fundus-rounds.db'}", wait_seconds=20)
+    with database.reading() as session:
+        round_id = session.scalars(
+            select(LookRow.round_id).where(LookRow.id == UUID(steps.look_id(page)))
+        ).one()
+        card_id = session.scalars(
+            select(RoundItemRow.card_id).where(
+                RoundItemRow.round_id == round_id,
+                RoundItemRow.card_id.like("swollen%") | RoundItemRow.card_id.like("crowded%"),
+                ~exists().where(LookRow.round_item_id == RoundItemRow.id),
+            )
+        ).first()
+        assert card_id is not None
+        drawn = bedside.draw_wide(session, card_id, program.folder / "pictures", size_px=SMALL_PX)
+    with database.writing() as session:
+        stock.keep_eye(session, *drawn, NOON)
+        bedside.plan_stage(session, round_id, card_id, stage)
+    database.dispose()
+    steps.answer(page)
+    page.locator("[data-next-eye]").click()
+
+
+def test_a_look_at_the_bedside_by_touch(opened: Opener, program: Program) -> None:
+    learner = opened(**PHONE)
+    page = learner.page
+    to_the_bedside(learner, program, stage=1)
+    expect(page.locator(".stage.ready")).to_be_visible()
+    assert violations(page) == []
+    # Within half a dioptre of what any eye of the first stage needs.
+    for _ in range(4):
+        page.get_by_role("button", name="One step towards minus").tap()
+    expect(page.locator("[data-reading]")).to_have_text("0 D")
+    drag(page, 30, 60)
+    page.get_by_role("button", name="up", exact=True).tap()
+    page.wait_for_timeout(800)
+    page.get_by_role("button", name="at the light").tap()
+    page.wait_for_timeout(900)
+    page.get_by_role("button", name="What you see").tap()
+    assert violations(page) == []
+    # Without a word on certainty nothing is sent, and the recording goes on.
+    page.get_by_role("button", name="Commit").tap()
+    expect(page.get_by_text("Say how sure you are")).to_be_visible()
+    page.get_by_role("button", name="Instrument").tap()
+    page.get_by_role("button", name="down", exact=True).tap()
+    page.wait_for_timeout(700)
+    page.get_by_role("button", name="What you see").tap()
+    steps.answer(page)
+    expect(page.get_by_role("heading", name="What you looked at")).to_be_visible()
+    assert page.locator("path.unseen").count() == 1
+    assert page.locator(".stops-made circle").count() >= 1
+    assert violations(page) == []
+    database = Database(f"sqlite:///{program.folder / 'fundus-rounds.db'}", wait_seconds=20)
+    with database.reading() as session:
+        row = session.scalars(
+            select(ExaminationRow).order_by(ExaminationRow.answer_id.desc())
+        ).first()
+        assert row is not None
+        # The page's own count came with it and agreed.
+        assert row.refused == ""
+        assert row.path is not None
+    database.dispose()
+    page.goto("/progress")
+    expect(page.get_by_role("heading", name="At the bedside")).to_be_visible()
+    assert violations(page) == []
+
+
+def test_the_same_as_still_fields(opened: Opener, program: Program) -> None:
+    learner = opened(**PHONE, reduced_motion="reduce")
+    page: Page = learner.page
+    to_the_bedside(learner, program, stage=2)
+    expect(page.locator(".stage.ready")).to_be_visible()
+    page.get_by_role("link", name="Still fields instead").tap()
+    expect(page.locator(".still-fields svg")).to_have_count(13)
+    assert violations(page) == []
+    steps.answer(page)
+    # Nothing was recorded, so nothing is told of it.
+    expect(page.get_by_role("heading", name="What you looked at")).to_have_count(0)
