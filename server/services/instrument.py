@@ -276,7 +276,7 @@ def _stops(path: RecordedPath, coverage: Coverage) -> tuple[Stop, ...]:
     ground, rows = coverage.ground, path.rows
     out = []
     for code, start, lasted in coverage.visits:
-        during = rows[(rows[:, 0] >= start) & (rows[:, 0] <= start + lasted)]
+        during = rows[(rows[:, 0] >= start) & (rows[:, 0] < start + lasted)]
         x = (float(during[:, 1].mean()) - ground.left) * 1000 / ground.size
         y = (float(during[:, 2].mean()) - ground.top) * 1000 / ground.size
         out.append(Stop(REGIONS[code], start / 1000, lasted / 1000, round(x), round(y)))
