@@ -97,7 +97,7 @@ def test_finding_it_by_the_routine_is_right() -> None:
     )
     assert abs(done.followed.stops[0].y - ((disc_y / 100) / 0.06 + 500)) < 20
     assert done.followed.unseen_path.startswith("M0 0H1000V1000H0zM")
-    assert "macula" in done.followed.never_seen
+    assert done.followed.never_seen == ("periphery",)
 
 
 def test_missing_it_is_of_search_or_of_recognition() -> None:
