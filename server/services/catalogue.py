@@ -27,11 +27,13 @@ Line = Annotated[str, Field(min_length=1, max_length=160)]
 Slug = Annotated[str, Field(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=80)]
 
 
-class _Strict(BaseModel):
+class Strict(BaseModel):
+    """A table that may hold the fields named here and no others."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Source(_Strict):
+class Source(Strict):
     """A published source."""
 
     authors: str
@@ -47,7 +49,7 @@ class Source(_Strict):
         return ". ".join(part.rstrip(".") for part in parts if part) + "."
 
 
-class Support(_Strict):
+class Support(Strict):
     """Which source supports which lines, and how far it was checked."""
 
     supports: tuple[str, ...]
@@ -55,14 +57,14 @@ class Support(_Strict):
     confidence: Literal["read", "memory", "common practice, no source"]
 
 
-class Code(_Strict):
+class Code(Strict):
     """An ICD-10 code in our words."""
 
     label: str
     confidence: str
 
 
-class ViewSpec(_Strict):
+class ViewSpec(Strict):
     """A part of the fundus that a card may show."""
 
     name: str
@@ -72,7 +74,7 @@ class ViewSpec(_Strict):
     order: int
 
 
-class Lines(_Strict):
+class Lines(Strict):
     """The lines a card teaches with."""
 
     sign: Line
@@ -82,7 +84,7 @@ class Lines(_Strict):
     look_alike: Line
 
 
-class CardFeature(_Strict):
+class CardFeature(Strict):
     """What is painted, between two severities."""
 
     kind: Slug
@@ -90,7 +92,7 @@ class CardFeature(_Strict):
     severity: Range
 
 
-class CardSpec(_Strict):
+class CardSpec(Strict):
     """A card as written in ``seed_data/cards``."""
 
     id: Slug
@@ -115,7 +117,7 @@ class CardSpec(_Strict):
         return self.features[0].kind if self.kind == "finding" else None
 
 
-class Judged(_Strict):
+class Judged(Strict):
     """Words of the answer sheet."""
 
     asks: str
@@ -123,7 +125,7 @@ class Judged(_Strict):
     present: str
 
 
-class Measure(_Strict):
+class Measure(Strict):
     """What the trade measures of a finding."""
 
     name: str
@@ -132,7 +134,7 @@ class Measure(_Strict):
     text: str = ""
 
 
-class Confusion(_Strict):
+class Confusion(Strict):
     """A look-alike and the line that separates it from the finding."""
 
     look_alike: str
@@ -141,7 +143,7 @@ class Confusion(_Strict):
     confidence: str = ""
 
 
-class FindingText(_Strict):
+class FindingText(Strict):
     """A finding as written in ``seed_data/findings``."""
 
     slug: Slug
@@ -162,7 +164,7 @@ class FindingText(_Strict):
     sources: tuple[Support, ...] = ()
 
 
-class LookAlikeText(_Strict):
+class LookAlikeText(Strict):
     """A look-alike as written in ``seed_data/look_alikes``."""
 
     slug: Slug
@@ -214,9 +216,9 @@ def load_catalogue(folder: Path = SEED_DATA) -> Catalogue:
     ------
     BadInput : a file is missing or wrong; the message names the file and what is wrong.
     """
-    sources = _table(folder / "sources.toml", Source)
-    views = _table(folder / "views.toml", ViewSpec)
-    codes = _table(folder / "icd10.toml", Code, under="codes")
+    sources = table_of(folder / "sources.toml", Source)
+    views = table_of(folder / "views.toml", ViewSpec)
+    codes = table_of(folder / "icd10.toml", Code, under="codes")
     findings = sorted(_each(folder / "findings", FindingText), key=lambda one: one.position)
     look_alikes = sorted(_each(folder / "look_alikes", LookAlikeText), key=lambda one: one.position)
     cards = sorted(_cards(folder / "cards"), key=lambda card: (card.position, card.id))
@@ -244,7 +246,7 @@ def _read(path: Path) -> dict[str, Any]:
         raise BadInput(f"{path} is not valid TOML: {problem}") from problem
 
 
-_M = TypeVar("_M", bound=_Strict)
+_M = TypeVar("_M", bound=Strict)
 
 
 def _parsed(model: type[_M], data: object, where: str) -> _M:
@@ -256,7 +258,8 @@ def _parsed(model: type[_M], data: object, where: str) -> _M:
         raise BadInput(f"{where}: {place}: {first['msg']}") from problem
 
 
-def _table(path: Path, model: type[_M], *, under: str | None = None) -> dict[str, _M]:
+def table_of(path: Path, model: type[_M], *, under: str | None = None) -> dict[str, _M]:
+    """Read a file of one table per name; raises BadInput naming file, table and field."""
     data = _read(path)
     rows = data.get(under, {}) if under else data
     return {name: _parsed(model, row, f"{path.name}, {name}") for name, row in rows.items()}

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 from uuid import UUID
 
 from server.services.catalogue import FindingText, LookAlikeText
 from server.services.library import Claim
+from server.services.photographs import Photograph
 from server.web.contexts import Page
 from server.web.library_figures import Chips, Frame, Half, Pair
 
@@ -19,8 +21,17 @@ class LibraryPage(Page):
     TEMPLATE: ClassVar[str] = "library/index.html"
     findings: tuple[FindingText, ...]
     look_alikes: tuple[Half, ...]
+    photographs: Mapping[str, Photograph]
     waits: bool
     poll_ms: int
+
+
+@dataclass(frozen=True)
+class PhotographsPage(Page):
+    """Photographs of real eyes, each with its credit and licence."""
+
+    TEMPLATE: ClassVar[str] = "library/photographs.html"
+    photographs: Mapping[str, Photograph]
 
 
 @dataclass(frozen=True)

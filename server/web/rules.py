@@ -107,6 +107,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/bedside/{number}"): PUBLIC,
     # The library; practising from it makes a visitor a guest.
     ("GET", "/library"): PUBLIC,
+    ("GET", "/library/photographs"): PUBLIC,
     ("GET", "/library/{kind}"): PUBLIC,
     ("POST", "/library/{kind}/practise"): PUBLIC,
     # Reviewers come without an account; a remark makes them a guest.

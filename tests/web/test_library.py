@@ -9,6 +9,7 @@ from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
 from server.rendering.features import painters
 from server.services.library import STEPS
+from server.services.photographs import load_photographs
 from tests.web.conftest import HTMX, Browser, hidden_fields, one
 from tests.web.test_gallery import draw_waiting, waiting
 from tests.web.test_pages import check_sound
@@ -20,7 +21,37 @@ def test_the_shelf_leads_to_every_kind(visitor: Browser) -> None:
     page = visitor.page("/library")
     check_sound(page, "/library")
     links = {link.attributes["href"] for link in page.css(".shelf a")}
-    assert links == {f"/library/{kind}" for kind in painters()}
+    photographs = {f"/library/photographs#{name}" for name in load_photographs()}
+    assert links == {f"/library/{kind}" for kind in painters()} | photographs
+
+
+@pytest.mark.parametrize("address", ["/library", "/library/photographs"])
+def test_a_photograph_is_never_without_credit_and_licence(visitor: Browser, address: str) -> None:
+    page = visitor.page(address)
+    check_sound(page, address)
+    pictures = page.css("img[src*='pictures/photographs/']")
+    assert len(pictures) == len(load_photographs())
+    for picture, photograph in zip(pictures, load_photographs().values(), strict=True):
+        assert picture.parent is not None
+        around = picture.parent if picture.parent.tag == "figure" else picture.parent.parent
+        assert around is not None
+        assert photograph.credit_line in around.text()
+        assert visitor.get(picture.attributes["src"] or "").status_code == 200
+
+
+def test_the_feedback_leads_to_what_the_eye_showed(browser: Browser) -> None:
+    """Wherever the card is about something, its page in the library opens on that variant."""
+    address = browser.begin()
+    for _ in range(6):
+        browser.post(f"{address}/answer", browser.sheet(address))
+        told = browser.page(address)
+        for link in told.css(".look-up a"):
+            found = browser.page(link.attributes["href"] or "")
+            assert one(found, "h1").text()
+            return
+        following = one(told, "[data-next-eye]").attributes["href"] or ""
+        address = browser.get(following).headers["location"]
+    raise AssertionError("six eyes, and none about anything")
 
 
 def test_home_leads_to_the_library(browser: Browser) -> None:

@@ -194,6 +194,8 @@ class CardInfo:
     teaching: Teaching
     sources: tuple[str, ...]
     """Readable references, in the order of the lines they support."""
+    shows: tuple[str, str] | None = None
+    """The finding or look-alike that it is about and its variant; None for a normal eye."""
 
 
 @dataclass(frozen=True)

@@ -101,4 +101,12 @@ def card_value(content: Mapping[str, Any]) -> CardInfo:
         icd10=tuple(card["icd10"]),
         teaching=Teaching(**card["teaching"]),
         sources=tuple(content["references"]),
+        shows=_about(card),
     )
+
+
+def _about(card: Mapping[str, Any]) -> tuple[str, str] | None:
+    if not card.get("features"):
+        return None
+    first = card["features"][0]
+    return str(first["kind"]), str(first.get("variant", ""))

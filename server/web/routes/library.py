@@ -17,11 +17,12 @@ from server.services.gallery import plates
 from server.services.gallery.numbers import VIEWS, GalleryEye, PlateNumber
 from server.services.gallery.plates import Plate
 from server.services.library import OPENS_AT
+from server.services.photographs import load_photographs
 from server.web import gallery_figures
 from server.web import library_figures as figures
 from server.web.access import reading_as_anyone, writing_as_anyone
 from server.web.forms import PractiseForm
-from server.web.library_contexts import LibraryKindPage, LibraryPage
+from server.web.library_contexts import LibraryKindPage, LibraryPage, PhotographsPage
 from server.web.library_figures import Half
 from server.web.pages import see_other
 from server.web.sessions import set_token
@@ -55,10 +56,19 @@ def index(request: Request) -> Response:
             learner=visit.learner,
             findings=site.catalogue.findings,
             look_alikes=tuple(_half(plate, site.catalogue) for plate in shown),
+            photographs=load_photographs(),
             waits=_waits(shown),
             poll_ms=figures.POLL_MS,
         )
         return site.pages.render(request, context)
+
+
+@router.get("/photographs")
+def photographs(request: Request) -> Response:
+    """Show photographs of real eyes, each with its credit and licence."""
+    site = site_of(request)
+    with reading_as_anyone(request) as visit:
+        return site.pages.render(request, PhotographsPage(visit.learner, load_photographs()))
 
 
 @router.get("/{kind}")
