@@ -5,8 +5,8 @@ tests install:
 
     .venv/bin/python static/pictures/take_photographs.py
 
-The files are made from bare pixels: nothing that a camera or a program wrote
-beside them travels along.
+They come in by the same door as any foreign file (`server/rendering/uploads.py`):
+nothing that a camera or a program wrote beside the pixels travels along.
 """
 
 from __future__ import annotations
@@ -14,27 +14,26 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import numpy as np
-from PIL import Image
-from skimage import data
+import skimage.data
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 from server.rendering.encode import encode_webp  # noqa: E402
+from server.rendering.uploads import clean_photograph  # noqa: E402
 
 SIDE_PX = 1024
 
-TAKEN_FROM = {"normal-left": data.retina}
-"""By name in the table: the function of scikit-image that gives the pixels."""
+TAKEN_FROM = {"normal-left": Path(skimage.data.__file__).parent / "retina.jpg"}
+"""By name in the table: the file as its package carries it."""
 
 
 def main() -> None:
     """Write every photograph at the size that the pages show."""
-    for name, pixels in TAKEN_FROM.items():
-        image = Image.fromarray(pixels()).resize((SIDE_PX, SIDE_PX), Image.Resampling.LANCZOS)
+    for name, source in TAKEN_FROM.items():
+        clean = clean_photograph(source.read_bytes(), SIDE_PX, source.name)
         path = ROOT / "static" / "pictures" / "photographs" / f"{name}.webp"
-        path.write_bytes(encode_webp(np.asarray(image)).data)
+        path.write_bytes(encode_webp(clean.picture).data)
         print(f"{path.relative_to(ROOT)}: {path.stat().st_size // 1000} kB")
 
 
