@@ -113,6 +113,7 @@ def camera_name(eye: Eye) -> str:
     return eye.camera or drawn
 
 
+@lru_cache(maxsize=256)
 def camera_of(eye: Eye) -> CameraStyle:
     """Return the camera that photographs an eye.
 

@@ -17,11 +17,13 @@ from server.rendering.compose import render
 from server.rendering.disc import ANGLES, INFERIOR, DiscLook, around, look_up
 from server.rendering.disc_surface import rim_light
 from server.rendering.eye import Feature, Rendering, View
-from server.rendering.features import painter_of
+from server.rendering.features import floor_of, painter_of
 from server.rendering.frame import Frame
 from server.rendering.population import draw_eye
+from server.rendering.rim_colour import rim_redness
 from server.rendering.scene import Scene
 from server.rendering.vessels import grow, place
+from server.rendering.visible_floors import FLOORS
 
 SEEDS = range(16)
 VIEW = View(30.0, (-15.4, -1.7), 360)
@@ -118,6 +120,23 @@ def test_pale_disc_is_less_red_and_brighter_than_its_twin() -> None:
         assert after[1] > before[1]
         # The stated index is what a picture's rim shows.
         assert float(pale.facts["pallor_index"]) == pytest.approx(fall, abs=0.12)
+
+
+def test_pallor_can_be_seen_at_its_floor() -> None:
+    # The cut-off is our own (visible_floors); a disc that the camera burns out hides it.
+    healthy: list[float] = []
+    seen: dict[str, list[float]] = {v: [] for v in painter_of("pale-disc").variants}
+    for seed in range(40):
+        healthy.append(float(rim_redness(Scene.of(draw_eye(seed), VIEW)).mean()))
+        for variant, falls in seen.items():
+            scene = Scene.of(draw_eye(seed), VIEW)
+            painter_of("pale-disc").prepare(scene, variant, floor_of("pale-disc", variant))
+            falls.append(float(scene.facts["pallor_index"]))
+    least = FLOORS["pale-disc"].value
+    for variant, falls in seen.items():
+        assert np.mean(np.array(falls) >= least) >= 0.93, variant
+    # Pink to orange, not white: red over green as of photographed rims, 1.4 to 2.0.
+    assert 1.4 < np.mean(healthy) < 2.0
 
 
 def test_sectoral_pallor_stays_in_its_half() -> None:
