@@ -142,6 +142,24 @@ def load_reading(folder: Path = SEED_DATA) -> ReadingText:
 
 
 @lru_cache(maxsize=4)
+def load_instrument(folder: Path = SEED_DATA) -> ReadingText:
+    """Read the page on using the ophthalmoscope; raises BadInput naming what is wrong."""
+    return _load(ReadingText, folder / "instrument.toml")
+
+
+def sources_of(text: ReadingText) -> tuple[str, ...]:
+    """Return the sources that a text rests on, each once, in the order of their first use."""
+    used = dict.fromkeys(
+        support.source
+        for section in text.sections
+        for paragraph in section.paragraphs
+        for support in paragraph.sources
+        if support.source
+    )
+    return tuple(used)
+
+
+@lru_cache(maxsize=4)
 def load_opening(folder: Path = SEED_DATA) -> Opening:
     """Read the opening screens; raises BadInput naming what is wrong."""
     return _load(Opening, folder / "first_run.toml")

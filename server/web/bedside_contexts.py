@@ -7,6 +7,7 @@ from typing import ClassVar
 
 from server.optics import Aperture
 from server.services.bedside import BedsideEye, Examined
+from server.services.reading import ReadingText
 from server.web.contexts import LookPage, Page
 
 
@@ -68,3 +69,13 @@ class BedsideToldPage(Page):
     outlines: tuple[str, ...]
     mark: tuple[float, float] | None
     next_eye: int
+
+
+@dataclass(frozen=True)
+class InstrumentPage(Page):
+    """How the ophthalmoscope is used."""
+
+    TEMPLATE: ClassVar[str] = "bedside/instrument.html"
+    text: ReadingText
+    references: tuple[str, ...]
+    """The sources of the text, in the order of their first use."""

@@ -102,6 +102,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/about"): PUBLIC,
     # To try out the bedside view; nothing is kept of it.
     ("GET", "/bedside"): PUBLIC,
+    ("GET", "/bedside/instrument"): PUBLIC,
     ("GET", "/bedside/{number}"): PUBLIC,
     ("GET", "/bedside/{number}/fields"): PUBLIC,
     ("POST", "/bedside/{number}"): PUBLIC,

@@ -189,7 +189,7 @@ def test_no_bedside_page_has_a_violation(
     page.get_by_role("button", name="Tell me").click()
     expect(page.get_by_role("heading", name="Not right.")).to_be_visible()
     wrong += violations(page)
-    for address in ("/bedside", "/bedside/2/fields"):
+    for address in ("/bedside", "/bedside/instrument", "/bedside/2/fields"):
         page.goto(address)
         wrong += violations(page)
         wide = page.evaluate("document.documentElement.scrollWidth")

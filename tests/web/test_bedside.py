@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from server.services import bedside, instrument
+from server.services.reading import load_instrument, sources_of
 from tests.services.test_bedside import looked_at
 from tests.web.conftest import Browser, one
 from tests.web.test_pages import check_sound
@@ -63,3 +64,15 @@ def test_what_is_no_form_or_no_eye_is_refused(visitor: Browser) -> None:
     assert visitor.get("/bedside/9").status_code == 404
     assert visitor.get("/bedside/9/fields").status_code == 404
     assert visitor.post("/bedside/9", {"opinion": "normal"}).status_code == 404
+
+
+def test_the_instrument_is_explained_with_its_sources_and_cautions(visitor: Browser) -> None:
+    page = visitor.page("/bedside/instrument")
+    check_sound(page, "/bedside/instrument")
+    anchors = [section.attributes["id"] for section in page.css("article section")]
+    assert anchors == ["before", "controls", "steps", "limits", "real-people"]
+    text = one(page, "article").text()
+    for caution in ("narrow angles", "head injury", "drives", "Local policy decides", "Ask first"):
+        assert caution in text
+    assert len(page.css(".sources li")) == len(sources_of(load_instrument())) >= 5
+    assert visitor.page("/bedside").css_first("a[href='/bedside/instrument']") is not None

@@ -13,12 +13,14 @@ from server.optics import APERTURES
 from server.optics.focus import WHEEL_D
 from server.services import bedside, instrument
 from server.services.bedside import BedsideEye, Submitted
+from server.services.reading import load_instrument, sources_of
 from server.web.access import reading_as_anyone
 from server.web.bedside_contexts import (
     BedsideFieldsPage,
     BedsideLookPage,
     BedsidePage,
     BedsideToldPage,
+    InstrumentPage,
 )
 from server.web.forms import ExaminedForm
 from server.web.sheets import BEGINS_D
@@ -34,6 +36,16 @@ def eyes(request: Request) -> Response:
         return site_of(request).pages.render(
             request, BedsidePage(visit.learner, bedside.load_bedside())
         )
+
+
+@router.get("/instrument")
+def using(request: Request) -> Response:
+    """Say how the ophthalmoscope is used."""
+    site = site_of(request)
+    text = load_instrument()
+    references = tuple(site.catalogue.sources[name].reference for name in sources_of(text))
+    with reading_as_anyone(request) as visit:
+        return site.pages.render(request, InstrumentPage(visit.learner, text, references))
 
 
 @router.get("/{number}")

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import Response
 
+from server.services.reading import sources_of
 from server.web.access import reading_as_anyone
 from server.web.contexts import AboutPage, FindingsPage, ReadingPage
 from server.web.site import site_of
@@ -19,15 +20,7 @@ router = APIRouter()
 def how_to_read(request: Request) -> Response:
     """Show how a fundus is read, in the order of examination."""
     site = site_of(request)
-    # A text rests on each source once, however often it is used.
-    used = dict.fromkeys(
-        support.source
-        for section in site.reading.sections
-        for paragraph in section.paragraphs
-        for support in paragraph.sources
-        if support.source
-    )
-    references = tuple(site.catalogue.sources[name].reference for name in used)
+    references = tuple(site.catalogue.sources[name].reference for name in sources_of(site.reading))
     with reading_as_anyone(request) as visit:
         context = ReadingPage(visit.learner, site.reading, site.glossary, references)
         return site.pages.render(request, context)
