@@ -157,10 +157,11 @@ def fill(path: Path, cohort_id: UUID, now: datetime) -> None:
                         at,
                         at,
                         ANSWERS_EACH,
+                        "moving",
                     )
                 ],
                 "id, name, timezone, round_minutes, weekly_goal_days, daily_minutes, rotation_on, "
-                "untimed, first_run_seen, created_at, seen_at, answers",
+                "untimed, first_run_seen, created_at, seen_at, answers, bedside",
             )
             joined = (now - timedelta(days=90)).strftime("%Y-%m-%d %H:%M:%S.%f")
             insert(
