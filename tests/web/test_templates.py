@@ -14,6 +14,7 @@ from server.web import (
     bedside_contexts,
     cohort_contexts,
     contexts,
+    gallery_contexts,
     library_contexts,
 )
 from server.web.contexts import PageContext
@@ -24,7 +25,14 @@ TEMPLATES = CHECKOUT / "templates"
 ENVIRONMENT = build_environment(TEMPLATES, Assets(CHECKOUT / "static"), load_safety())
 PAGES = [
     kind
-    for module in (contexts, account_contexts, bedside_contexts, cohort_contexts, library_contexts)
+    for module in (
+        contexts,
+        account_contexts,
+        bedside_contexts,
+        cohort_contexts,
+        gallery_contexts,
+        library_contexts,
+    )
     for kind in vars(module).values()
     if isinstance(kind, type) and issubclass(kind, PageContext) and kind.TEMPLATE
 ]

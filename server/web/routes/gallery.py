@@ -28,8 +28,8 @@ from server.services.learners import Learner
 from server.services.library import text_of, usual_age
 from server.web import gallery_figures as figures
 from server.web.access import reading_as_anyone, writing_as_anyone
-from server.web.contexts import GalleryKindPage, GalleryPage, GalleryPlatePage, GalleryRow
 from server.web.forms import RemarkForm
+from server.web.gallery_contexts import GalleryKindPage, GalleryPage, GalleryPlatePage, GalleryRow
 from server.web.gallery_figures import Chooser, Row
 from server.web.overlays import mask_outlines
 from server.web.pages import see_other, wants_fragment
