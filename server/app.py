@@ -12,6 +12,7 @@ from server.clock import Clock, utc_now
 from server.jobs.postman import Postman
 from server.jobs.render_pool import RenderPool
 from server.services.catalogue import load_catalogue
+from server.services.photographs import load_photographs
 from server.services.reading import load_glossary, load_opening, load_reading, load_safety
 from server.settings import CHECKOUT, Settings
 from server.storage.engine import database_of
@@ -93,6 +94,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         reading=load_reading(),
         opening=load_opening(),
         glossary=load_glossary(),
+        photographs=load_photographs(),
     )
     errors.install(app)
     for family in (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import cast
@@ -11,6 +12,7 @@ from starlette.requests import Request
 
 from server.clock import Clock
 from server.services.catalogue import Catalogue
+from server.services.photographs import Photograph
 from server.services.reading import Glossary, Opening, ReadingText
 from server.settings import Settings
 from server.storage.engine import Database
@@ -31,6 +33,7 @@ class Site:
     reading: ReadingText
     opening: Opening
     glossary: Glossary
+    photographs: Mapping[str, Photograph]
     _writer: threading.Lock = field(default_factory=threading.Lock)
 
     def writers_turn(self) -> AbstractContextManager[object]:

@@ -17,7 +17,6 @@ from server.services.gallery import plates
 from server.services.gallery.numbers import VIEWS, GalleryEye, PlateNumber
 from server.services.gallery.plates import Plate
 from server.services.library import OPENS_AT
-from server.services.photographs import load_photographs
 from server.web import gallery_figures
 from server.web import library_figures as figures
 from server.web.access import reading_as_anyone, writing_as_anyone
@@ -56,7 +55,7 @@ def index(request: Request) -> Response:
             learner=visit.learner,
             findings=site.catalogue.findings,
             look_alikes=tuple(_half(plate, site.catalogue) for plate in shown),
-            photographs=load_photographs(),
+            photographs=site.photographs,
             waits=_waits(shown),
             poll_ms=figures.POLL_MS,
         )
@@ -68,7 +67,7 @@ def photographs(request: Request) -> Response:
     """Show photographs of real eyes, each with its credit and licence."""
     site = site_of(request)
     with reading_as_anyone(request) as visit:
-        return site.pages.render(request, PhotographsPage(visit.learner, load_photographs()))
+        return site.pages.render(request, PhotographsPage(visit.learner, site.photographs))
 
 
 @router.get("/{kind}")
