@@ -33,7 +33,8 @@ NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 SQUARE = {"kind": "pallor", "exterior": [400, 400, 600, 400, 600, 600, 400, 600], "holes": []}
 """The middle of the picture, as a stored outline."""
 
-_seeds = count(1)
+# Far from the seeds that tests choose for eyes that they really draw.
+_seeds = count(1_000_000)
 
 
 def card_spec(

@@ -28,6 +28,8 @@ def wait_for_eye(page: Page) -> Locator:
     """Wait until an eye and its sheet are on the screen, and return the sheet."""
     sheet = page.locator("form[data-look]")
     expect(sheet).to_be_visible(timeout=FIRST_EYE_MS)
+    # Before the scripts have run a form sends itself; a test wants the page that people meet.
+    page.wait_for_load_state()
     page.wait_for_function(
         "() => { const eye = document.querySelector('img.eye');"
         " return eye && eye.complete && eye.naturalWidth > 0; }"

@@ -71,6 +71,7 @@ def test_a_password_fits_only_its_own_account(database: Database) -> None:
                 password_hash=rules.checked_password("yet more plain words", "bob").hash,
                 password_set_at=NOON,
                 administrator=False,
+                lead=False,
                 created_at=NOON,
             )
         )
