@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from server import (
     administrator_link_command,
+    demo_command,
     recompute_command,
     remarks_command,
     render_command,
@@ -26,6 +27,7 @@ COMMANDS = (
     recompute_command,
     remarks_command,
     simulate_command,
+    demo_command,
     tidy_command,
 )
 

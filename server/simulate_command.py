@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import sys
-import time
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, TextIO
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from server.progress_bar import Progress
 
 if TYPE_CHECKING:
     from server.simulation.categories import Lesson
     from server.simulation.runs import Comparison
 
-BAR = 28
 MOST_LEARNERS = 10_000
 
 
@@ -131,39 +130,3 @@ def lesson_table(lessons: Sequence[Lesson]) -> str:
             f"{lesson.subtle:>8.3f}{lesson.standard_error:>7.3f}{lesson.threshold:>11.2f}"
         )
     return "\n".join(lines)
-
-
-class Progress:
-    """A bar on standard error, drawn only where somebody watches."""
-
-    def __init__(
-        self,
-        total: int,
-        stream: TextIO | None = None,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self.total = total
-        self.done = 0
-        self._stream = stream or sys.stderr
-        self._shown = self._stream.isatty()
-        self._clock = clock
-        self._started = self._drawn = clock()
-
-    def step(self) -> None:
-        """Count one run and redraw, at most ten times a second."""
-        self.done += 1
-        now = self._clock()
-        if not self._shown or (now - self._drawn < 0.1 and self.done < self.total):
-            return
-        self._drawn = now
-        filled = BAR * self.done // self.total
-        left = (now - self._started) / self.done * (self.total - self.done)
-        bar = "#" * filled + "." * (BAR - filled)
-        self._stream.write(f"\r[{bar}] {self.done}/{self.total}, about {left:.0f} s left \x1b[K")
-        self._stream.flush()
-
-    def clear(self) -> None:
-        """Take the bar away, to make room for a table."""
-        if self._shown:
-            self._stream.write("\r\x1b[K")
-            self._stream.flush()

@@ -126,7 +126,7 @@ def new_guest(
     session.flush()
     token = new_token()
     web_sessions.add(session, hash_of(token), row.id, now, device=device)
-    return _learner(row), token
+    return as_learner(row), token
 
 
 def resolve_session(
@@ -148,7 +148,7 @@ def resolve_session(
         used_since=now - timedelta(days=session_days),
         signed_in_since=now - timedelta(days=sign_in_days),
     )
-    return None if row is None else _learner(row)
+    return None if row is None else as_learner(row)
 
 
 def touch_session(session: Session, token: str, now: datetime) -> None:
@@ -196,7 +196,7 @@ def update_settings(
     if change.first_run_seen is not None:
         row.first_run_seen = change.first_run_seen
     session.flush()
-    return _learner(row)
+    return as_learner(row)
 
 
 def _is_zone(name: str) -> bool:
@@ -242,7 +242,8 @@ def _checked_name(name: str) -> str:
     return tidy
 
 
-def _learner(row: LearnerRow) -> Learner:
+def as_learner(row: LearnerRow) -> Learner:
+    """Return a row as the rest of the program knows it."""
     return Learner(
         id=row.id,
         name=row.name,

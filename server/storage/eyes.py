@@ -11,6 +11,10 @@ from sqlalchemy.orm import Session
 
 from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow, WideEyeRow
 
+UNDRAWN = 0
+"""The renderer's version of an eye that is described but was never drawn: it has no pictures,
+and no stock deals it. Only the invented school has such eyes."""
+
 
 class FreshEye(NamedTuple):
     """As much of an eye as dealing needs; its truth and outlines are long."""

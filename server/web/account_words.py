@@ -28,6 +28,8 @@ ACTS = {
     "cohort-lead-removed": "Somebody leads a cohort no longer",
     "cohort-roster": "A roster was read",
     "cohort-learner-removed": "A learner was taken out of a cohort",
+    "demo-made": "The invented school was filled in",
+    "demo-removed": "The invented school was taken out",
 }
 """Name of an act in the trail, and its words."""
 

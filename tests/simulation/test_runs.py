@@ -11,6 +11,7 @@ import pytest
 
 from server import simulate_command
 from server.errors import BadInput
+from server.progress_bar import Progress
 from server.scheduling.quality import Outcome
 from server.simulation import ours
 from server.simulation.categories import LESSONS, teach
@@ -201,7 +202,7 @@ class Terminal(io.StringIO):
 def test_the_bar_fills_and_goes_away() -> None:
     ticks = iter(range(100))
     stream = Terminal()
-    bar = simulate_command.Progress(4, stream, clock=lambda: float(next(ticks)))
+    bar = Progress(4, stream, clock=lambda: float(next(ticks)))
     for _ in range(4):
         bar.step()
     bar.clear()

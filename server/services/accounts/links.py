@@ -88,6 +88,16 @@ def recovery_link(session: Session, helper_id: UUID, learner_id: UUID, now: date
     return token
 
 
+def invented_lead_link(session: Session, lead_id: UUID, now: datetime) -> str:
+    """Return the token of the link that opens the invented school's lead account, until used."""
+    token = new_token()
+    one_time_links.replace(
+        session, hash_of(token), purpose="recovery", learner_id=lead_id, now=now, expires_at=None
+    )
+    audit.add(session, "recovery-link", now, actor_id=None, subject_id=lead_id, by_command=True)
+    return token
+
+
 def opened(session: Session, token: str, now: datetime) -> OneTimeLink:
     """Return what a link opens, without using it.
 

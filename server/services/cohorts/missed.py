@@ -39,6 +39,8 @@ class MissedPicture:
     ----------
     present : what is there, in examination order: finding, measure and unit.
     wrong : looks that were not wholly right, of all that were counted.
+    picture, twin : hashes; empty for an invented learner's eye, which was never drawn, so that
+        what is there has no measure either.
     slips : what went wrong how often: ('miss' or 'false-alarm', finding), most often first.
     """
 

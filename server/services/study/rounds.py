@@ -50,13 +50,22 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
     new_round = RoundRow(
         id=uuid4(), learner_id=learner.id, started_at=now, finished_at=None, left_early=False
     )
-    states = [card.state for card in found.values()]
+    order = next_order(row, list(found.values()), today, rng_of(new_round.id))
+    begin(session, row, new_round, order, found, recipes, now)
+    return info(session, new_round, resumed=False)
+
+
+def next_order(
+    row: LearnerRow, candidates: Sequence[CardInPlay], today: date, rng: Random
+) -> list[str]:
+    """Return the cards of a learner's next round, in the order of their looks."""
+    states = [card.state for card in candidates]
     looks_today = eyes_in(row.daily_minutes)
-    order = compose(
-        list(found.values()),
+    return compose(
+        candidates,
         today,
         eyes_in(row.round_minutes),
-        rng_of(new_round.id),
+        rng,
         new_limit=admissible(
             states,
             today,
@@ -66,8 +75,6 @@ def start_or_resume_round(session: Session, learner: Learner, now: datetime) -> 
         ),
         most_new=admissible_to_spare(states, today, looks_today),
     )
-    begin(session, row, new_round, order, found, recipes, now)
-    return info(session, new_round, resumed=False)
 
 
 def begin(
@@ -98,7 +105,7 @@ def begin(
                 round_id=new_round.id,
                 position=position,
                 card_id=card_id,
-                reason=_reason(found[card_id], today),
+                reason=reason_of(found[card_id], today),
                 severity=severities[card_id],
                 stage=stages.get(card_id),
             )
@@ -168,12 +175,13 @@ def in_play(
         drawing = tallies_of.get((card.id, recipe_hash))
         if drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER:
             continue
-        found[card.id] = _card_in_play(card, states.get(card.id), today)
+        found[card.id] = card_in_play(card, states.get(card.id), today)
         recipes[card.id] = recipe_hash
     return found, recipes
 
 
-def _card_in_play(card: CardRow, state: CardStateRow | None, today: date) -> CardInPlay:
+def card_in_play(card: CardRow, state: CardStateRow | None, today: date) -> CardInPlay:
+    """Return a card as the composer of rounds sees it for one learner."""
     return CardInPlay(
         id=card.id,
         finding=card.finding,
@@ -187,7 +195,8 @@ def _card_in_play(card: CardRow, state: CardStateRow | None, today: date) -> Car
     )
 
 
-def _reason(card: CardInPlay, today: date) -> Reason:
+def reason_of(card: CardInPlay, today: date) -> Reason:
+    """Return why a card comes in a round."""
     if card.state.is_new:
         return "new"
     if card.owes_repeat:

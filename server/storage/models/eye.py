@@ -34,6 +34,7 @@ class EyeRow(Base):
     field_deg: Mapped[float]
     size_px: Mapped[int]
     picture: Mapped[str] = mapped_column(String(64))
+    """Hash of its file; empty, like the twin's, for an eye that was never drawn."""
     twin: Mapped[str] = mapped_column(String(64))
     bytes: Mapped[int]
     """Size of both files together."""
