@@ -35,6 +35,7 @@ from server.optics.light import brightness, corneal_reflection
 from server.optics.reduced_eye import RELAXED
 from server.optics.regions import REGIONS, STEP, Ground
 from server.optics.run_lengths import grid, runs
+from server.services import arms_length
 
 FIELD_DEG = 60.0
 CENTRE_X_DEG = -7.0
@@ -110,6 +111,11 @@ class Patient:
         return self.pupil_mm > 4.0
 
     @property
+    def reflex_in_words(self) -> str:
+        """What its red reflex looks like from an arm's length."""
+        return arms_length.in_words(self.pupil_mm, self.haze)
+
+    @property
     def setting(self) -> Setting:
         """How the examiner stands before it."""
         return Setting(DISTANCE_MM, self.refraction_d, RESERVE_D)
@@ -174,6 +180,10 @@ def view_of(patient: Patient, cells: Cells) -> dict[str, Any]:
         "begins": [disc_x + towards * patient.begins_deg[0], disc_y + patient.begins_deg[1]],
         "centre": list(patient.centre_deg),
         "half": HALF_VIEW_DEG,
+        "nearest": DISTANCE_MM * math.tan(math.radians(HALF_VIEW_DEG)),
+        "reflex": arms_length.pupil_view(
+            pupil, patient.haze, patient.pigmentation, nose_on_right=patient.side == "right"
+        ),
         "fades": [abs(pupil - hole) * reach, (pupil + hole) * reach],
         "reserve": RESERVE_D,
         "blur": float(blur_deg(1.0, pupil, DISTANCE_MM, patient.refraction_d)),

@@ -1,8 +1,9 @@
 // The instrument at the bedside: moving the small field, the dial, the apertures, the recording.
 
+import { approach } from "./approach.js";
 import { cover, unrun } from "./coverage.js";
 import { lensView } from "./lens_view.js";
-import { keysWanted, say } from "./page.js";
+import { hint, keysWanted, say } from "./page.js";
 import { Recording } from "./recording.js";
 
 const STEP_DEG = 1;
@@ -51,6 +52,15 @@ export async function instrument(root, { full, shown }) {
   let asked = 0;
   let stillAt = 0;
 
+  const fundus = () => draw(state, eye.apertures[state.aperture]);
+  const coming = approach(root, canvas, eye, {
+    changed,
+    arrived() {
+      hint("The fundus is in view. Follow a vessel towards its wider end to the disc.");
+      changed();
+    },
+  });
+
   const whole = () => [
     Math.round(100 * state.x),
     Math.round(100 * state.y),
@@ -72,7 +82,8 @@ export async function instrument(root, { full, shown }) {
   function rest() {
     if (!running) return;
     sized(1);
-    draw(state, eye.apertures[state.aperture]);
+    if (coming?.on) coming.frame(performance.now(), fundus);
+    else fundus();
   }
 
   function sized(share) {
@@ -84,6 +95,11 @@ export async function instrument(root, { full, shown }) {
     waiting = false;
     if (!running) return;
     paced(now);
+    if (coming?.on) {
+      // Nothing is recorded before the fundus is in view.
+      if (coming.frame(now, fundus)) changed();
+      return;
+    }
     if (glide) {
       const t = Math.min((now - glide.start) / GLIDE_MS, 1);
       const eased = t * t * (3 - 2 * t);
@@ -91,7 +107,7 @@ export async function instrument(root, { full, shown }) {
       state.y = glide.from[1] + eased * (glide.to[1] - glide.from[1]);
       if (t === 1) glide = null;
     }
-    draw(state, eye.apertures[state.aperture]);
+    fundus();
     canvas.dataset.at = `${state.x.toFixed(2)} ${state.y.toFixed(2)}`;
     recording.note(whole(), now);
     if (glide) changed();
@@ -138,11 +154,16 @@ export async function instrument(root, { full, shown }) {
   let held = null;
   canvas.addEventListener("pointerdown", (event) => {
     if (event.button > 0 || !event.isPrimary) return;
-    held = { id: event.pointerId, x: event.clientX, y: event.clientY, from: [state.x, state.y] };
+    held = { id: event.pointerId, x: event.clientX, y: event.clientY, from: [state.x, state.y], near: coming?.on ? coming.near : null };
     canvas.setPointerCapture(event.pointerId);
   });
   canvas.addEventListener("pointermove", (event) => {
     if (!held || event.pointerId !== held.id) return;
+    if (held.near !== null) {
+      // What is left of the way of the finger that came in moves nothing.
+      if (coming.on) coming.to(held.near + (held.y - event.clientY) / canvas.clientHeight);
+      return;
+    }
     const perPixel = (2 * eye.half) / canvas.clientWidth;
     move(held.from[0] - (event.clientX - held.x) * perPixel, held.from[1] - (event.clientY - held.y) * perPixel);
   });
@@ -151,16 +172,26 @@ export async function instrument(root, { full, shown }) {
     "wheel",
     (event) => {
       event.preventDefault();
-      turn(event.deltaY < 0 ? 1 : -1);
+      if (coming?.on) coming.to(coming.near + (event.deltaY < 0 ? 0.1 : -0.1));
+      else turn(event.deltaY < 0 ? 1 : -1);
     },
     { passive: false },
   );
 
+  let came = false;
   const arrows = { ArrowUp: [0, -1], ArrowDown: [0, 1], ArrowLeft: [-1, 0], ArrowRight: [1, 0] };
   canvas.addEventListener("keydown", (event) => {
     const way = arrows[event.key];
     if (!way || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
+    if (coming?.on) {
+      coming.step(way[0] - way[1]);
+      came = true;
+      return;
+    }
+    // A key that is still held down has brought one here; it does not lead on.
+    if (came && event.repeat) return;
+    came = false;
     const far = event.shiftKey ? 4 * STEP_DEG : STEP_DEG;
     move(state.x + far * way[0], state.y + far * way[1]);
   });
@@ -189,7 +220,7 @@ export async function instrument(root, { full, shown }) {
     });
   }
   document.addEventListener("keydown", (event) => {
-    if (!running || !stage.isConnected || !keysWanted(event)) return;
+    if (!running || coming?.on || !stage.isConnected || !keysWanted(event)) return;
     if (event.key === "+" || event.key === "=") turn(1);
     else if (event.key === "-") turn(-1);
   });
@@ -197,7 +228,7 @@ export async function instrument(root, { full, shown }) {
   // While the page is looked at, say so now and then: time counts only when it does.
   const heart = setInterval(() => {
     if (!stage.isConnected) stop();
-    else if (running && !document.hidden) recording.note(whole(), performance.now());
+    else if (running && !document.hidden && !coming?.on) recording.note(whole(), performance.now());
   }, 100);
 
   function stop() {
@@ -207,6 +238,7 @@ export async function instrument(root, { full, shown }) {
 
   /** The recording as it is now, and how much of the fundus it covers. */
   function recorded() {
+    if (coming?.on) return { path: "", counted: "" };
     const rows = recording.ended(whole(), performance.now());
     return { path: recording.encode(rows), counted: cover(rows, eye, eye.needs, eye.setting).seen };
   }

@@ -78,15 +78,15 @@ export function lensView(canvas, picture, eye) {
     gl.compileShader(shader);
     gl.attachShader(program, shader);
   }
+  gl.bindAttribLocation(program, 0, "at");
   gl.linkProgram(program);
   if (!gl.getProgramParameter(program, gl.LINK_STATUS)) return null;
   gl.useProgram(program);
   const buffer = gl.createBuffer();
   gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
   gl.bufferData(gl.ARRAY_BUFFER, new Float32Array([-1, -1, 3, -1, -1, 3]), gl.STATIC_DRAW);
-  const at = gl.getAttribLocation(program, "at");
-  gl.enableVertexAttribArray(at);
-  gl.vertexAttribPointer(at, 2, gl.FLOAT, false, 0, 0);
+  gl.enableVertexAttribArray(0);
+  gl.vertexAttribPointer(0, 2, gl.FLOAT, false, 0, 0);
   const place = new Proxy({}, { get: (kept, name) => (kept[name] ??= gl.getUniformLocation(program, name)) });
 
   gl.activeTexture(gl.TEXTURE0);
@@ -120,6 +120,7 @@ export function lensView(canvas, picture, eye) {
   gl.uniform1f(place.texels, picture.naturalWidth);
 
   return (state, aperture) => {
+    gl.useProgram(program);
     gl.viewport(0, 0, canvas.width, canvas.height);
     gl.uniform2f(place.centre, state.x, state.y);
     gl.uniform1f(place.lens, state.lens);

@@ -20,10 +20,12 @@ from tests.browser.test_accessible import violations
 
 
 def start(learner: Watched, number: int = 1) -> Page:
-    """Come to an eye and wait for its moving view."""
+    """Come to an eye, and straight to the moving view of its fundus."""
     page = learner.page
     page.goto(f"/bedside/{number}")
     expect(page.locator(".stage.ready")).to_be_visible()
+    page.get_by_role("button", name="Straight to the fundus").click()
+    expect(page.locator("canvas[data-at]")).to_be_focused()
     return page
 
 

@@ -15,7 +15,7 @@ from tests.browser import steps
 from tests.browser.conftest import PHONE, Opener, Watched
 from tests.browser.program import Program
 from tests.browser.test_accessible import violations
-from tests.browser.test_bedside import drag
+from tests.browser.test_bedside import drag, on_screen
 from tests.factories import NOON
 
 SMALL_PX = 384
@@ -52,6 +52,27 @@ def test_a_look_at_the_bedside_by_touch(opened: Opener, program: Program) -> Non
     page = learner.page
     to_the_bedside(learner, program, stage=1)
     expect(page.locator(".stage.ready")).to_be_visible()
+    assert violations(page) == []
+    # From an arm's length the pupil glows red in the middle of the view, and the lids do not.
+    page.wait_for_timeout(300)
+    far = on_screen(page)
+    across = far.shape[1] // 2
+    red, green, _ = far[across, across - 12]
+    assert red > 120 > 1.5 * green
+    assert far[across // 2, across, 0] < 0.7 * red
+    box = page.locator(".approach")
+    expect(box.get_by_role("slider")).to_have_attribute("aria-valuetext", "40 centimetres away")
+    expect(page.locator("[data-dial]")).to_be_hidden()
+    # By finger half of the way, then by button; the fundus comes, and the wheel with it.
+    drag(page, 0, -150)
+    page.wait_for_timeout(300)
+    glow = (on_screen(page)[..., 0] > 100).mean()
+    assert glow > 1.5 * (far[..., 0] > 100).mean()
+    assert page.locator("canvas[data-at]").count() == 0
+    for _ in range(3):
+        box.get_by_role("button", name="Come closer").tap()
+    expect(page.locator("[data-dial]")).to_be_visible()
+    expect(page.locator("canvas[data-at]")).to_be_focused()
     assert violations(page) == []
     # Within half a dioptre of what any eye of the first stage needs.
     for _ in range(4):
@@ -97,6 +118,7 @@ def test_the_same_as_still_fields(opened: Opener, program: Program) -> None:
     to_the_bedside(learner, program, stage=2)
     expect(page.locator(".stage.ready")).to_be_visible()
     page.get_by_role("link", name="Still fields instead").tap()
+    expect(page.locator("[data-reflex]")).to_contain_text("even and bright")
     expect(page.locator(".still-fields svg")).to_have_count(13)
     assert violations(page) == []
     steps.answer(page)

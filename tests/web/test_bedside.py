@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from server.services import bedside, instrument
@@ -17,6 +19,18 @@ LOOKED = looked_at(bedside.bedside_eye(1), [(0, 0), (8, -8)], lens=100)
 def test_pages_are_sound_for_a_visitor(visitor: Browser, number: int) -> None:
     for address in (f"/bedside/{number}", f"/bedside/{number}/fields"):
         check_sound(visitor.page(address), address)
+
+
+def test_the_red_reflex_comes_first(visitor: Browser) -> None:
+    page = visitor.page("/bedside/1")
+    step = one(page, "[data-approach]")
+    buttons = [button.text(strip=True) for button in step.css("button")]
+    assert buttons == ["Come closer", "Straight to the fundus"]
+    view = json.loads(one(page, "[data-bedside]").attributes["data-bedside"] or "")
+    # A left eye seen from its temporal side looks towards the examiner's left.
+    assert view["reflex"]["shift"] < 0
+    fields = visitor.page("/bedside/1/fields")
+    assert "even and bright" in one(fields, "[data-reflex]").text()
 
 
 def test_an_examination_is_told(visitor: Browser) -> None:

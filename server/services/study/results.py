@@ -50,6 +50,8 @@ class AtTheBedside:
     """For the page's own drawing and counting, plain values."""
     still_fields: tuple[tuple[str, str], ...]
     """The same as still fields: name and SVG view box."""
+    reflex_in_words: str
+    """The red reflex from an arm's length, which comes before the still fields."""
 
 
 @dataclass(frozen=True)

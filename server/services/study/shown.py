@@ -85,6 +85,7 @@ def _at_the_bedside(shown: ShownLook, wide: WideEyeRow) -> AtTheBedside:
         wide_pupil=patient.wide_pupil,
         view=view_of(patient, cells),
         still_fields=still_fields(patient, cells),
+        reflex_in_words=patient.reflex_in_words,
     )
 
 
