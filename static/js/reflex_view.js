@@ -39,7 +39,7 @@ void main() {
   vec3 seen = mix(white, iris, 1.0 - smoothstep(IRIS - 0.25, IRIS + 0.25, r));
   float hole = 1.0 - smoothstep(0.5 * pupil - soft, 0.5 * pupil + soft, r);
   float light = texture(reflex, round_p / pupil + 0.5).r;
-  vec3 glow = level * mix(light, light * light, 0.15) * vec3(0.90, 0.22, 0.055);
+  vec3 glow = level * mix(light, light * light, 0.15) * vec3(0.78, 0.16, 0.04);
   seen = mix(seen * lamp, glow, hole);
   seen = mix(skin * lamp, seen, smoothstep(-pixel, pixel + 0.12, gap));
   // The lamp's own image on the cornea, a little below where one looks from.
