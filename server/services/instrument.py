@@ -33,9 +33,10 @@ from server.optics.field_of_view import APERTURES
 from server.optics.focus import WHEEL_D, blur_deg
 from server.optics.light import brightness, corneal_reflection
 from server.optics.reduced_eye import RELAXED
-from server.optics.regions import REGIONS, STEP, Ground
+from server.optics.regions import STEP, Ground
 from server.optics.run_lengths import grid, runs
 from server.services import arms_length
+from server.services.stops import Group, Stop, grouped, stops_of
 
 FIELD_DEG = 60.0
 CENTRE_X_DEG = -7.0
@@ -206,18 +207,6 @@ def view_of(patient: Patient, cells: Cells) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class Stop:
-    """A stay in one region: when it began and how long it lasted, seconds, and where it was,
-    in thousandths of the picture."""
-
-    region: str
-    at_s: float
-    lasted_s: float
-    x: int
-    y: int
-
-
-@dataclass(frozen=True)
 class Followed:
     """A recording followed over its eye.
 
@@ -237,7 +226,12 @@ class Followed:
     @classmethod
     def of(cls, path: RecordedPath, coverage: Coverage) -> Followed:
         """Return what a recording and its coverage come to."""
-        return cls(coverage, routine(coverage), _stops(path, coverage), _unseen(coverage))
+        return cls(coverage, routine(coverage), stops_of(path, coverage), _unseen(coverage))
+
+    @property
+    def groups(self) -> tuple[Group, ...]:
+        """The stops as the routine has them: disc, vessels by quadrant, periphery, macula."""
+        return grouped(self.stops, tuple(one.region for one in self.routine.regions))
 
     @property
     def never_seen(self) -> tuple[str, ...]:
@@ -280,17 +274,6 @@ def follow(
             "The recording does not match what the page counted. Reload the page and look again."
         )
     return Followed.of(path, coverage)
-
-
-def _stops(path: RecordedPath, coverage: Coverage) -> tuple[Stop, ...]:
-    ground, rows = coverage.ground, path.rows
-    out = []
-    for code, start, lasted in coverage.visits:
-        during = rows[(rows[:, 0] >= start) & (rows[:, 0] < start + lasted)]
-        x = (float(during[:, 1].mean()) - ground.left) * 1000 / ground.size
-        y = (float(during[:, 2].mean()) - ground.top) * 1000 / ground.size
-        out.append(Stop(REGIONS[code], start / 1000, lasted / 1000, round(x), round(y)))
-    return tuple(out)
 
 
 def _unseen(coverage: Coverage) -> str:

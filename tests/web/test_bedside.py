@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
 from server.services import bedside, instrument
 from server.services.reading import load_instrument, sources_of
@@ -37,6 +38,10 @@ def test_an_examination_is_told(visitor: Browser) -> None:
     reply = visitor.post("/bedside/1", {"path": LOOKED, "opinion": "abnormal"})
     assert reply.status_code == 200
     assert "What you looked at" in reply.text
+    groups = [row.text() for row in HTMLParser(reply.text).css(".order dt")]
+    assert groups[0] == "Disc"
+    assert groups[-1] == "Macula"
+    assert [name.partition(",")[0] for name in groups[1:5]] == ["Vessels"] * 4
     assert "no-store" in reply.headers["cache-control"]
 
 
