@@ -3,7 +3,7 @@
 import { approach } from "./approach.js";
 import { cover, unrun } from "./coverage.js";
 import { lensView } from "./lens_view.js";
-import { hint, keysWanted, say } from "./page.js";
+import { keysWanted, say, whisper } from "./page.js";
 import { Recording } from "./recording.js";
 
 const STEP_DEG = 1;
@@ -56,7 +56,7 @@ export async function instrument(root, { full, shown }) {
   const coming = approach(root, canvas, eye, {
     changed,
     arrived() {
-      hint("The fundus is in view. Follow a vessel towards its wider end to the disc.");
+      whisper(stage, "Follow a vessel to its wider end: the disc");
       changed();
     },
   });

@@ -32,6 +32,13 @@ export function hint(text) {
   hintEnds = setTimeout(hush, HINT_MS);
 }
 
+/** Say something on a picture, where the eyes are; it goes by itself and takes no touch. */
+export function whisper(stage, text) {
+  const line = stage.querySelector("[data-whisper]");
+  line.textContent = text;
+  setTimeout(() => (line.textContent = ""), HINT_MS);
+}
+
 /** Take the notice away. */
 export function hush() {
   clearTimeout(hintEnds);
