@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtri
 
 from server.errors import BadInput
+from server.measurement.proportions import CONFIDENCE, Interval
 
 EXTREME_SHARE = 0.27
 """Share of people in the upper and in the lower group (Kelley 1939)."""
@@ -96,6 +98,31 @@ def reliability(answers: ArrayLike) -> Reliability:
         for item in range(count)
     )
     return Reliability(alpha, lower, error, items)
+
+
+def alpha_interval(
+    alpha: float, people: int, items: int, confidence: float = CONFIDENCE
+) -> Interval:
+    """Return the confidence interval of a test's alpha.
+
+    (1 - alpha of the population) over (1 - alpha of the sample) follows an F
+    distribution with (people - 1) and (people - 1)(items - 1) degrees of freedom:
+    L. S. Feldt, *Psychometrika* 30 (1965) 357-370. The lower end may be negative.
+
+    Raises
+    ------
+    BadInput : fewer than two people or items, or the confidence is outside (0, 1).
+    """
+    if people < 2 or items < 2:
+        raise BadInput("the interval of alpha needs at least two people and two items")
+    if not 0.0 < confidence < 1.0:
+        raise BadInput(f"confidence {confidence} is outside 0 to 1")
+    between, within = people - 1, (people - 1) * (items - 1)
+    tail = (1 - confidence) / 2
+    return Interval(
+        1 - (1 - alpha) * float(fdtri(between, within, 1 - tail)),
+        1 - (1 - alpha) * float(fdtri(between, within, tail)),
+    )
 
 
 def _correlation(one: NDArray[np.float64], other: NDArray[np.float64]) -> float | None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import pointbiserialr
+from scipy.stats import f, pointbiserialr
 from sklearn.metrics import cohen_kappa_score
 from statsmodels.stats.inter_rater import cohens_kappa
 
 from server.errors import BadInput
 from server.measurement.agreement import cohen_kappa
-from server.measurement.reliability import length_for, lengthened, reliability
+from server.measurement.reliability import alpha_interval, length_for, lengthened, reliability
 
 # J. Cohen, Educ Psychol Meas 20 (1960) 37-46; the table from memory.
 COHEN = [[88, 10, 2], [14, 40, 6], [18, 10, 12]]
@@ -76,6 +76,36 @@ def test_alpha_by_its_other_formula() -> None:
     assert reliability(STUDENTS).alpha == pytest.approx(expected)
 
 
+def test_the_interval_of_alpha() -> None:
+    # The published table's interval, worked out apart from this program: .309 to .911.
+    interval = alpha_interval(0.6963, 10, 10)
+    assert (interval.low, interval.high) == pytest.approx((0.309, 0.911), abs=1e-3)
+    rng = np.random.default_rng(1965)
+    for _ in range(10):
+        alpha = float(rng.uniform(-0.2, 0.95))
+        people, items = (int(one) for one in rng.integers(3, 60, 2))
+        lowest, highest = f.ppf([0.95, 0.05], people - 1, (people - 1) * (items - 1))
+        found = alpha_interval(alpha, people, items, 0.90)
+        assert found.low == pytest.approx(1 - (1 - alpha) * lowest)
+        assert found.high == pytest.approx(1 - (1 - alpha) * highest)
+
+
+def test_the_interval_of_alpha_holds_as_often_as_it_says() -> None:
+    # Parallel items with correlation r have alpha = k r / (1 + (k - 1) r) exactly.
+    rng = np.random.default_rng(27)
+    people, items, between = 30, 8, 0.4
+    truth = lengthened(between, items)
+    held = 0
+    for _ in range(400):
+        ability = rng.normal(size=(people, 1)) * np.sqrt(between)
+        scores = ability + rng.normal(size=(people, items)) * np.sqrt(1 - between)
+        covariance = np.cov(scores.T)
+        alpha = items / (items - 1) * (1 - np.trace(covariance) / covariance.sum())
+        held += truth in alpha_interval(float(alpha), people, items)
+    # Of 400, 95 % is 380; four binomial standard deviations are 17.
+    assert 363 <= held <= 397
+
+
 def test_item_figures() -> None:
     items = reliability(STUDENTS).items
     totals = STUDENTS.sum(axis=1)
@@ -113,3 +143,7 @@ def test_reliability_refusals() -> None:
         reliability([[1, 2], [0, 1]])
     with pytest.raises(BadInput):
         length_for(1.0, 0.8)
+    with pytest.raises(BadInput):
+        alpha_interval(0.7, 1, 10)
+    with pytest.raises(BadInput):
+        alpha_interval(0.7, 10, 10, 1.0)
