@@ -123,13 +123,13 @@ class DiscLook:
         cup = _smooth(cup, 3)
         nasal = towards(NASAL, 1.5)
         tilted = anatomy.disc_tilt * np.cos(ANGLES - anatomy.disc_tilt_angle)
-        margin = 0.085 + 0.20 * nasal * rng.uniform(0.5, 1.5) + 0.12 * np.maximum(-tilted, 0)
+        margin = 0.10 + 0.20 * nasal * rng.uniform(0.5, 1.5) + 0.12 * np.maximum(-tilted, 0)
         wall = anatomy.cup_wall
         softness = (0.22 - 0.15 * wall) * (1 - 0.30 * np.cos(ANGLES - NASAL))
         # A gentle temporal slope is normal; the nasal wall is steep.
         softness = np.minimum(softness * (0.55 + 0.9 * cup), 0.8 * cup + 0.02)
         # In a light fundus the rim is paler too, or it would be redder than the retina.
-        rim_blood = rng.normal(0.86, 0.11) * (0.50 + 0.50 * min(eye.pigmentation / 0.45, 1.0))
+        rim_blood = rng.normal(0.80, 0.10) * (0.36 + 0.64 * min(eye.pigmentation / 0.45, 1.0))
         blood = rim_blood * (0.84 + 0.31 * towards(NASAL, 1.2)) * (1 + 0.10 * tilted)
         zones = 0.35 + 0.65 * towards(anatomy.zone_angle, 2.0)
         ragged = 1 + 0.35 * np.cos(3 * ANGLES + rng.uniform(0, 6.28)) * rng.uniform(0, 1)

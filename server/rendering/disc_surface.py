@@ -148,7 +148,7 @@ def _tissue(
     blood = look_up(_rim_blood(look), theta)
     lively = look.capillaries * (1 - 0.8 * look_up(look.pallor, theta))
     blood = np.maximum(
-        blood * (1 + lively * (0.11 * streak + 0.09 * fine + 0.13 * capillary)), 0.01
+        blood * (1 + lively * (0.09 * streak + 0.08 * fine + 0.09 * capillary)), 0.01
     )
     base = np.stack([look_up(_rim_base(look)[:, c], theta) for c in range(3)], axis=-1)
     lit = look_up(_brightness(look), theta)

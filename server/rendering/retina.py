@@ -97,7 +97,7 @@ def smooth_layers(eye: Eye, anatomy: Anatomy, frame: Frame) -> Smooth:
     layers = Smooth(
         frame=coarse,
         big=octaves(eye.seed, "fundus", (16.0, 8.0, 3.5), (0.55, 0.33, 0.12), coarse),
-        mid=octaves(eye.seed, "fundus mid", (3.0, 1.6, 0.8), (0.34, 0.46, 0.58), coarse),
+        mid=octaves(eye.seed, "fundus mid", (2.8, 1.3, 0.55), (0.26, 0.32, 0.50), coarse),
         vessels=ribbons(eye, anatomy, coarse),
         away2=xs * xs + ys * ys,
         disc_away2=(xs - np.float32(anatomy.disc_x)) ** 2 + (ys - np.float32(anatomy.disc_y)) ** 2,

@@ -182,7 +182,9 @@ def test_queries(cases: list[Case]) -> None:
     assert np.all((ecc >= 14) & (ecc < 30) & (veins.radius[ring] >= 0.05))
 
     index, distance = nearest_node(veins, veins.x[:50] + 1e-4, veins.y[:50])
-    np.testing.assert_array_equal(index, np.arange(50))
+    # By place, not by number: where two vessels leave the disc, nodes of both coincide.
+    np.testing.assert_allclose(veins.x[index], veins.x[:50], atol=1e-3)
+    np.testing.assert_allclose(veins.y[index], veins.y[:50], atol=1e-3)
     assert distance.max() < 1e-3
     along = tangent_near(veins, veins.x[ring], veins.y[ring])
     np.testing.assert_allclose(np.hypot(along[:, 0], along[:, 1]), 1.0, atol=1e-6)

@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from server.rendering.vessels.model import Floats, Tree
+from server.rendering.vessels.pruning import downstream
 
 _CELL = 1.2
 
@@ -115,15 +116,7 @@ def offenders(
         if spared[k] and spared[m]:
             continue
         cut[k if load[k] < load[m] else m] = True
-    return _downstream(cut, parent)
-
-
-@njit(cache=True)
-def _downstream(cut: NDArray[np.bool_], parent: NDArray[np.int32]) -> NDArray[np.bool_]:
-    for k in range(len(cut)):
-        if parent[k] >= 0 and cut[parent[k]]:
-            cut[k] = True
-    return cut
+    return downstream(cut, parent)
 
 
 def order_depths(

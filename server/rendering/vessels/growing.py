@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from server.rendering.anatomy import Anatomy
 from server.rendering.eye import Eye
 from server.rendering.streams import stream
-from server.rendering.vessels import calibre, crossings, growth, planting, tortuosity
+from server.rendering.vessels import calibre, crossings, growth, planting, pruning, tortuosity
 from server.rendering.vessels.model import Floats, Tree, Vasculature
 from server.rendering.vessels.trunks import lay_trunks
 
@@ -77,7 +77,7 @@ def _finish(
 
     tips = (np.bincount(parent[parent >= 0], minlength=n) == 0).astype(float)
     leaves = calibre.sums(tips, parent)
-    growth.settle(x, y, parent, leaves, 6, 0.5)
+    growth.settle(x, y, parent, leaves, 12, 0.5)
 
     course, sinuous = tortuosity.bend(
         x, y, anatomy,
@@ -91,8 +91,9 @@ def _finish(
     level = np.hypot(x - anatomy.disc_x, y - anatomy.disc_y) / (anatomy.disc_diameter / 2)
     spared = (trunk >= 0) & (level < 0.9)
     kept = np.ones(n, np.bool_)
-    for _ in range(3):
+    for _ in range(4):
         keep = ~crossings.offenders(x, y, parent, leaves, spared)
+        keep &= ~pruning.hooks(x, y, parent, leaves)
         if keep.all():
             break
         x, y, parent, trunk, lower, leaves, spared, sinuous = _only(

@@ -15,6 +15,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from server.rendering.frame import Frame
+from server.rendering.vessels.curving import curve
 from server.rendering.vessels.model import Floats, Pixels, Tree, VesselMap
 
 _SKIRT_DEG = 0.24
@@ -106,7 +107,7 @@ def _pieces(tree: Tree, opacity: Floats, frame: Frame) -> _Pieces:
     # A side branch is not a cone from its host's width: it starts a quarter wider
     # than it goes on, the funnel of a real mouth.
     start = np.minimum(tree.radius[above], 1.22 * tree.radius)
-    return (
+    course = curve(
         (tree.x - frame.left_deg) * scale - 0.5,
         (tree.y - frame.top_deg) * scale - 0.5,
         tree.parent,
@@ -115,8 +116,9 @@ def _pieces(tree: Tree, opacity: Floats, frame: Frame) -> _Pieces:
         opacity,
         tree.front,
         tree.path,
-        _SKIRT_DEG * scale,
+        float(frame.size_px),
     )
+    return (*course, _SKIRT_DEG * scale)
 
 
 def rasterise(tree: Tree, opacity: Floats, frame: Frame, rows: slice | None = None) -> VesselMap:
