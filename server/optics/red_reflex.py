@@ -126,11 +126,24 @@ def reflex(
         down = shift_with_examiner_mm(z, moved_mm[1], distance_mm)
         right += shift_with_gaze_mm(z, turned_deg[0])
         down += shift_with_gaze_mm(z, turned_deg[1])
-        cloud = np.clip(one.density * _shape(one, x - right, y - down), 0.0, 1.0)
-        # Light passes it on the way in and out.
-        light *= (1.0 - cloud) ** 2
+        light *= _left(one, x - right, y - down)
     light[np.hypot(x, y) > 0.5 * pupil_mm] = np.nan
     return light
+
+
+def let_through(one: Opacity, half_mm: float, size: int) -> NDArray[np.float64]:
+    """Return what an opacity leaves of the reflex over a square of its own plane, 0 to 1.
+
+    Light passes it on the way in and out. The middle of the square is on the pupil's axis.
+
+    Parameters
+    ----------
+    half_mm : from the middle of the square to its side.
+    size : pixels across; the result has shape (size, size).
+    """
+    across = ((np.arange(size) + 0.5) / size - 0.5) * 2.0 * half_mm
+    x, y = np.meshgrid(across, across)
+    return _left(one, x, y)
 
 
 def mean_reflex(pupil_mm: float, opacities: tuple[Opacity, ...]) -> float:
@@ -148,6 +161,12 @@ def through_media(pupil_mm: float, opacities: tuple[Opacity, ...]) -> float:
     return float(np.nanmean(np.sqrt(reflex(pupil_mm, opacities))))
 
 
+def _left(one: Opacity, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    cloud = np.clip(one.density * _shape(one, x, y), 0.0, 1.0)
+    # Light passes it on the way in and out.
+    return np.asarray((1.0 - cloud) ** 2)
+
+
 def _shape(one: Opacity, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return an opacity's thickness over its own plane, 0 to 1, millimetres in."""
     rng = np.random.default_rng([one.seed, list(OPACITIES).index(one.kind)])
@@ -157,7 +176,7 @@ def _shape(one: Opacity, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
         away, where = rng.uniform(0.4, 1.4), rng.uniform(0, 2 * math.pi)
         dx, dy = x - away * math.cos(where), y - away * math.sin(where)
         turn = np.arctan2(dy, dx)
-        edge = 0.9 * (1 + 0.18 * np.cos(3 * turn + where) + 0.10 * np.cos(5 * turn))
+        edge = 0.9 * _uneven(turn, 0.10, 7, rng)
         return _step((edge - np.hypot(dx, dy)) / 0.25)
     if one.kind == "nuclear-cataract":
         # The whole nucleus, densest in its middle and without an edge of its own; at its
@@ -175,9 +194,8 @@ def _shape(one: Opacity, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
         return out
     if one.kind == "posterior-subcapsular-cataract":
         # A small plaque about the visual axis, lacy at its border.
-        edge = 1.0 + 0.9 * one.density
-        lace = 0.15 * np.cos(6 * angle + rng.uniform(0, 6)) + 0.1 * np.cos(11 * angle)
-        return _step((edge * (1 + lace) - r) / 0.5)
+        reach = 1.0 + 0.9 * one.density
+        return _step((reach * _uneven(angle, 0.10, 15, rng) - r) / 0.5)
     # Blood is everywhere, in clouds; a little of it only dims.
     cloud = np.zeros_like(r)
     for _ in range(6):
@@ -186,6 +204,16 @@ def _shape(one: Opacity, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
     # At full density there is no gap between the clouds.
     gaps = 1.0 - one.density
     return np.asarray(np.clip(1.0 + gaps * (1.2 * cloud - 0.4), 0.0, 1.0))
+
+
+def _uneven(
+    angle: NDArray[np.float64], amount: float, most: int, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Return the distance of an uneven border along each direction, about 1."""
+    out: NDArray[np.float64] = np.ones(angle.shape)
+    for k in range(2, most):
+        out += amount * math.sqrt(2 / k) * np.cos(k * angle + rng.uniform(0, 2 * math.pi))
+    return out
 
 
 def _step(level: NDArray[np.float64]) -> NDArray[np.float64]:

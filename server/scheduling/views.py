@@ -19,6 +19,17 @@ from server.scheduling.threshold import TARGET
 STAGES: tuple[str, ...] = ("large pupil", "small pupil", "refractive error", "hazy media")
 """Stages in their order; a stage's number is 1 for the first."""
 
+BEHIND_THE_IRIS = "cortical-cataract"
+
+CLOUDINGS: tuple[str, ...] = (
+    "nuclear-cataract",
+    BEHIND_THE_IRIS,
+    "posterior-subcapsular-cataract",
+    "corneal-scar",
+    "vitreous-haemorrhage",
+)
+"""What makes hazy media."""
+
 PHOTOGRAPHS_FIRST = 24
 """Answers before the first look at the bedside: two rounds of five minutes (own judgement)."""
 
@@ -68,12 +79,17 @@ class Conditions:
     refraction_d : of the eye, minus for a short-sighted one.
     haze : of its media, 0 to 1.
     begins_deg : where the first view falls, degrees from the disc (temporal, down).
+    clouding : what makes the haze; of no matter without one. Looks from before there was more
+        than one kind are stored without it.
+    cloud_seed : where its spokes or clouds lie.
     """
 
     pupil_mm: float
     refraction_d: float
     haze: float
     begins_deg: tuple[float, float]
+    clouding: str = "nuclear-cataract"
+    cloud_seed: int = 0
 
 
 def stage_reached(latest: Iterable[tuple[int, bool]]) -> int:
@@ -153,11 +169,16 @@ def conditions(stage: int, rng: Random) -> Conditions:
     if side < 0:
         # One comes from the temporal side, and now and then has gone too far.
         begins = (round(-0.6 * begins[0], 1), begins[1])
+    pupil = (large, small, either, either)[stage - 1]
+    # Spokes come in from the lens's edge, which an undilated iris hides.
+    clouding = rng.choice([name for name in CLOUDINGS if pupil >= 6.0 or name != BEHIND_THE_IRIS])
     return Conditions(
-        pupil_mm=(large, small, either, either)[stage - 1],
+        pupil_mm=pupil,
         refraction_d=(mild, mild, strong, rng.choice((mild, strong)))[stage - 1],
         haze=haze if stage == 4 else 0.0,
         begins_deg=begins,
+        clouding=clouding if stage == 4 else CLOUDINGS[0],
+        cloud_seed=rng.randrange(1000),
     )
 
 

@@ -32,6 +32,7 @@ from server.optics import (
 from server.optics.field_of_view import APERTURES
 from server.optics.focus import WHEEL_D, blur_deg
 from server.optics.light import brightness, corneal_reflection
+from server.optics.red_reflex import Opacity
 from server.optics.reduced_eye import RELAXED
 from server.optics.regions import STEP, Ground
 from server.optics.run_lengths import grid, runs
@@ -97,6 +98,8 @@ class Patient:
     pigmentation : 0 light to 1 dark; a dark fundus returns less light.
     begins_deg : where the first view is, degrees from the disc's middle (temporal, down).
     haze : of the media, 0 clear to 1 so dense that hardly anything is seen.
+    clouding, cloud_seed : what makes the haze, a name of ``optics.red_reflex.OPACITIES``, and
+        where its spokes or clouds lie.
     """
 
     side: Side
@@ -105,6 +108,8 @@ class Patient:
     pigmentation: float
     begins_deg: tuple[float, float]
     haze: float = 0.0
+    clouding: str = "nuclear-cataract"
+    cloud_seed: int = 0
 
     @property
     def wide_pupil(self) -> bool:
@@ -114,7 +119,17 @@ class Patient:
     @property
     def reflex_in_words(self) -> str:
         """What its red reflex looks like from an arm's length."""
-        return arms_length.in_words(self.pupil_mm, self.haze)
+        return arms_length.in_words(self.pupil_mm, self.cloud)
+
+    @property
+    def cloud(self) -> Opacity | None:
+        """What clouds its media."""
+        return arms_length.opacity(self.haze, self.clouding, self.cloud_seed)
+
+    @property
+    def media_told(self) -> str:
+        """What clouded its media, once it is answered; empty where nothing was to be seen."""
+        return arms_length.told(self.pupil_mm, self.cloud)
 
     @property
     def setting(self) -> Setting:
@@ -173,6 +188,7 @@ def view_of(patient: Patient, cells: Cells) -> dict[str, Any]:
     hole = RELAXED.pupil_mm
     pupil = patient.pupil_mm
     glare = corneal_reflection(pupil, DISTANCE_MM).blocks
+    veil = arms_length.veil(pupil, patient.haze, patient.cloud)
     return {
         "left": cells.ground.left,
         "top": cells.ground.top,
@@ -183,15 +199,15 @@ def view_of(patient: Patient, cells: Cells) -> dict[str, Any]:
         "half": HALF_VIEW_DEG,
         "nearest": DISTANCE_MM * math.tan(math.radians(HALF_VIEW_DEG)),
         "reflex": arms_length.pupil_view(
-            pupil, patient.haze, patient.pigmentation, nose_on_right=patient.side == "right"
+            pupil, patient.cloud, patient.pigmentation, nose_on_right=patient.side == "right"
         ),
         "fades": [abs(pupil - hole) * reach, (pupil + hole) * reach],
         "reserve": RESERVE_D,
         "blur": float(blur_deg(1.0, pupil, DISTANCE_MM, patient.refraction_d)),
         "level": min(brightness(pupil, patient.pigmentation), 1.2),
         "haze": min(GLARE * glare, 0.3),
-        "veil": patient.haze,
-        "scatter": SCATTER_DEG * patient.haze,
+        "veil": veil,
+        "scatter": SCATTER_DEG * veil,
         "pupil": pupil,
         "wheel": list(WHEEL_D),
         "apertures": [

@@ -15,10 +15,12 @@ const calm = matchMedia("(prefers-reduced-motion: reduce)");
  */
 export function approach(root, canvas, eye, { changed, arrived }) {
   const box = root.querySelector("[data-approach]");
-  const slider = box.querySelector("input");
+  const slider = box.querySelector("[data-near]");
+  const stand = box.querySelector("[data-aside]");
   const lay = reflexView(canvas, { ...eye.reflex, light: unrun(eye.reflex.light) }, eye.nearest);
   if (!lay) return null;
   let near = 0;
+  let aside = 0;
   let glide = null;
   let on = true;
   box.hidden = false;
@@ -39,6 +41,16 @@ export function approach(root, canvas, eye, { changed, arrived }) {
     slider.setAttribute("aria-valuetext", left > 2 ? `${left} centimetres away` : "before the eye");
   }
 
+  /** Stand to the side, mm to the right; what moves in the pupil then tells how deep it lies. */
+  function beside(wanted) {
+    if (!on) return;
+    aside = Math.min(Math.max(wanted, -eye.reflex.aside), eye.reflex.aside);
+    stand.value = String(Math.round(aside));
+    const far = Math.round(Math.abs(aside) / 10);
+    stand.setAttribute("aria-valuetext", far ? `${far} centimetres to the ${aside > 0 ? "right" : "left"}` : "straight before it");
+    changed();
+  }
+
   /** Go to a nearness, 0 to 1, at once or in a short glide. */
   function to(wanted, glides = false) {
     if (!on) return;
@@ -51,6 +63,7 @@ export function approach(root, canvas, eye, { changed, arrived }) {
 
   const step = (by) => to((glide ? glide.to : near) + by / STEPS, true);
   slider.addEventListener("input", () => to(slider.valueAsNumber / 100));
+  stand.addEventListener("input", () => beside(stand.valueAsNumber));
   box.querySelector("[data-closer]").addEventListener("click", () => step(1));
   box.querySelector("[data-straight]").addEventListener("click", () => {
     [glide, near] = [null, 1];
@@ -58,6 +71,7 @@ export function approach(root, canvas, eye, { changed, arrived }) {
     arrive();
   });
   told();
+  beside(0);
 
   return {
     /** Whether it goes on. */
@@ -66,6 +80,10 @@ export function approach(root, canvas, eye, { changed, arrived }) {
     },
     step,
     to,
+    beside,
+    get aside() {
+      return aside;
+    },
     get near() {
       return near;
     },
@@ -78,7 +96,7 @@ export function approach(root, canvas, eye, { changed, arrived }) {
         told();
       }
       if (near > SHOWS_FROM) under();
-      if (near < 1) lay(near);
+      if (near < 1) lay(near, aside);
       else arrive();
       return glide !== null;
     },

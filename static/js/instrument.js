@@ -7,6 +7,7 @@ import { keysWanted, say, whisper } from "./page.js";
 import { Recording } from "./recording.js";
 
 const STEP_DEG = 1;
+const ASIDE_MM = 15;
 const LOOK_DEG = 12;
 const GLIDE_MS = 280;
 const REACH_DEG = 26;
@@ -154,14 +155,16 @@ export async function instrument(root, { full, shown }) {
   let held = null;
   canvas.addEventListener("pointerdown", (event) => {
     if (event.button > 0 || !event.isPrimary) return;
-    held = { id: event.pointerId, x: event.clientX, y: event.clientY, from: [state.x, state.y], near: coming?.on ? coming.near : null };
+    held = { id: event.pointerId, x: event.clientX, y: event.clientY, from: [state.x, state.y], came: coming?.on ? [coming.near, coming.aside] : null };
     canvas.setPointerCapture(event.pointerId);
   });
   canvas.addEventListener("pointermove", (event) => {
     if (!held || event.pointerId !== held.id) return;
-    if (held.near !== null) {
+    if (held.came) {
       // What is left of the way of the finger that came in moves nothing.
-      if (coming.on) coming.to(held.near + (held.y - event.clientY) / canvas.clientHeight);
+      if (!coming.on) return;
+      coming.beside(held.came[1] + (2 * eye.reflex.aside * (event.clientX - held.x)) / canvas.clientWidth);
+      coming.to(held.came[0] + (held.y - event.clientY) / canvas.clientHeight);
       return;
     }
     const perPixel = (2 * eye.half) / canvas.clientWidth;
@@ -185,7 +188,8 @@ export async function instrument(root, { full, shown }) {
     if (!way || event.ctrlKey || event.metaKey || event.altKey) return;
     event.preventDefault();
     if (coming?.on) {
-      coming.step(way[0] - way[1]);
+      if (way[0]) coming.beside(coming.aside + ASIDE_MM * way[0]);
+      else coming.step(-way[1]);
       came = true;
       return;
     }

@@ -11,8 +11,8 @@ precision highp float;
 in vec2 v;
 out vec4 colour;
 uniform sampler2D reflex;
-uniform float half_mm, pupil, shift, narrow, level, near, pixel;
-const float LIDS = 13.5, IRIS = 5.9;
+uniform float half_mm, pupil, shift, narrow, level, near, pixel, depth, across, stray, slant;
+const float LIDS = 13.5, IRIS = 5.9, LIDS_BEFORE = 4.0, GLINT_BEHIND = 4.9;
 void main() {
   vec2 p = vec2(v.x, -v.y) * half_mm;
   float off = length(v);
@@ -26,7 +26,8 @@ void main() {
   float r = length(round_p);
   float turn = atan(round_p.y, round_p.x);
   float nose = sign(shift);
-  vec2 lid = vec2(p.x + shift, p.y - 0.3);
+  // From the side, what lies before the pupil moves against one, and what lies behind it along.
+  vec2 lid = vec2(p.x + shift + LIDS_BEFORE * slant, p.y - 0.3);
   float open = 1.0 - lid.x * lid.x / (LIDS * LIDS);
   float above = lid.y + 5.0 * open;
   float below = 4.6 * open - lid.y;
@@ -52,7 +53,7 @@ void main() {
   vec3 iris = vec3(0.115, 0.068, 0.038) * fibres * collarette * ruff * (1.0 - 0.6 * smoothstep(4.9, IRIS, r)) * (0.55 + 0.45 * smoothstep(0.0, 2.6, above));
   vec3 seen = mix(white, iris, 1.0 - smoothstep(IRIS - 0.25, IRIS + 0.25, r));
   float hole = 1.0 - smoothstep(0.5 * pupil - soft, 0.5 * pupil + soft, r);
-  float light = texture(reflex, round_p / pupil + 0.5).r;
+  float light = texture(reflex, (round_p - vec2(depth * slant, 0.0)) / across + 0.5).r;
   // Even, but no painted disc: redder towards the edge of the pupil, and paler to the nose,
   // where the disc returns the light.
   float rim = clamp(2.0 * r / pupil, 0.0, 1.0);
@@ -60,10 +61,12 @@ void main() {
   vec3 glow = mix(vec3(0.80, 0.170, 0.040), vec3(0.52, 0.070, 0.014), rim * rim * rim) * mix(vec3(0.86, 0.74, 0.66), vec3(1.08, 1.22, 1.35), pale);
   // What is left of a weak reflex is redder still.
   glow *= level * light * mix(vec3(0.95, 0.62, 0.45), vec3(1.0), light);
+  // What holds light back sends a little of the lamp's straight back, white or grey.
+  glow += stray * (1.0 - sqrt(light)) * vec3(0.92, 0.95, 1.0);
   seen = mix(seen * lamp, glow, hole);
   seen = mix(skin * lamp, seen, smoothstep(-pixel, pixel + 0.12, gap));
   // The lamp's own image on the cornea, a little below where one looks from.
-  vec2 glint = p - vec2(0.0, 0.9);
+  vec2 glint = p - vec2(GLINT_BEHIND * slant, 0.9);
   seen += (1.0 - smoothstep(0.16, 0.26 + 2.0 * pixel, length(glint))) * vec3(0.95, 0.92, 0.85) * (1.0 - near);
   float edge = 1.0 - smoothstep(1.0 - 2.0 * pixel / half_mm, 1.0, off);
   float shown = mix(smoothstep(0.8, 1.0, near), smoothstep(0.66, 0.98, near), hole);
@@ -71,7 +74,7 @@ void main() {
 }`;
 
 /** Set the first step up on the canvas of the view; null where the graphics processor cannot. */
-export function reflexView(canvas, { half, pupil, shift, narrow, level, size, light }, nearest) {
+export function reflexView(canvas, { half, pupil, shift, narrow, level, depth, across, stray, arm, size, light }, nearest) {
   const gl = canvas.getContext("webgl2");
   const program = gl.createProgram();
   for (const [kind, source] of [[gl.VERTEX_SHADER, VERTEX], [gl.FRAGMENT_SHADER, FRAGMENT]]) {
@@ -86,7 +89,7 @@ export function reflexView(canvas, { half, pupil, shift, narrow, level, size, li
   if (!gl.getProgramParameter(program, gl.LINK_STATUS)) return null;
   gl.useProgram(program);
   const place = (name) => gl.getUniformLocation(program, name);
-  const [halfMm, near, pixel] = ["half_mm", "near", "pixel"].map(place);
+  const [halfMm, near, pixel, slant] = ["half_mm", "near", "pixel", "slant"].map(place);
 
   gl.activeTexture(gl.TEXTURE2);
   gl.bindTexture(gl.TEXTURE_2D, gl.createTexture());
@@ -95,14 +98,15 @@ export function reflexView(canvas, { half, pupil, shift, narrow, level, size, li
   for (const filter of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) gl.texParameteri(gl.TEXTURE_2D, filter, gl.LINEAR);
   for (const wrap of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) gl.texParameteri(gl.TEXTURE_2D, wrap, gl.CLAMP_TO_EDGE);
   gl.uniform1i(place("reflex"), 2);
-  for (const [name, value] of Object.entries({ pupil, shift, narrow, level })) gl.uniform1f(place(name), value);
+  for (const [name, value] of Object.entries({ pupil, shift, narrow, level, depth, across, stray })) gl.uniform1f(place(name), value);
 
-  /** Draw over what is there; how near is 0 at arm's length, 1 before the eye. */
-  return (nearness) => {
+  /** Draw over what is there; how near is 0 at arm's length, 1 before the eye; aside in mm to the right. */
+  return (nearness, aside) => {
     const width = half * (nearest / half) ** nearness;
     gl.useProgram(program);
     gl.viewport(0, 0, canvas.width, canvas.height);
     gl.uniform1f(near, nearness);
+    gl.uniform1f(slant, aside / arm);
     gl.uniform1f(halfMm, width);
     gl.uniform1f(pixel, (2 * width) / canvas.width);
     gl.enable(gl.BLEND);

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import html
+import json
 import math
 import re
+from dataclasses import replace
 from io import BytesIO
 from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from server.optics import RecordedPath, cover
 from server.optics.focus import WHEEL_D
@@ -151,6 +154,48 @@ def test_an_examination_by_keyboard_alone(opened: Opener) -> None:
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Right.")).to_be_visible()
     expect(page.locator("table.covered")).to_contain_text("Macula")
+
+
+def test_a_shadow_in_the_reflex_moves_as_its_depth_says(opened: Opener) -> None:
+    learner = opened(**PHONE)
+    page = learner.page
+    eye = bedside.bedside_eye(1)
+    hazy = eye.patient
+    # The page of a clear eye, with a patient whose media are hazy.
+    page.route("**/bedside/1", lambda route: route.fulfill(body=with_patient(route, hazy)))
+
+    def dark_at() -> float:
+        """Where the middle of the shadow stands in the pupil, in its widths to the right."""
+        page.wait_for_timeout(250)
+        seen = on_screen(page)
+        mid = seen.shape[0] // 2
+        pupil = seen[mid - 60 : mid + 60, mid - 60 : mid + 60]
+        dark = pupil[..., 0] < 140
+        return float(np.nonzero(dark)[1].mean()) / 120
+
+    for kind, way in (("corneal-scar", -1), ("posterior-subcapsular-cataract", 1)):
+        hazy = replace(eye.patient, pupil_mm=7.0, haze=0.6, clouding=kind)
+        page.goto("/bedside/1")
+        expect(page.locator(".stage.ready")).to_be_visible()
+        stand = page.get_by_role("slider", name="Stand to the side")
+        straight = dark_at()
+        page.locator("canvas").focus()
+        for _ in range(4):
+            page.keyboard.press("ArrowRight")
+        expect(stand).to_have_attribute("aria-valuetext", "6 centimetres to the right")
+        right = dark_at()
+        stand.fill("-60")
+        assert way * (right - straight) > 0.01 < way * (straight - dark_at())
+        # By finger to the middle again: half of the view is half of the way.
+        drag(page, 195, 0)
+        expect(stand).to_have_attribute("aria-valuetext", "straight before it")
+
+
+def with_patient(route: Route, patient: instrument.Patient) -> str:
+    """Return the page of the first eye as it would be for another patient."""
+    view = instrument.view_of(patient, bedside.cells_of(1).cells)
+    shown = html.escape(json.dumps(view, separators=(",", ":")))
+    return re.sub('data-bedside="[^"]*"', f'data-bedside="{shown}"', route.fetch().text())
 
 
 def test_the_page_counts_what_the_server_counts(opened: Opener) -> None:

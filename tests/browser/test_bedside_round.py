@@ -61,7 +61,8 @@ def test_a_look_at_the_bedside_by_touch(opened: Opener, program: Program) -> Non
     assert red > 1.7 * green > 100
     assert far[across // 2, across, 0] < 0.7 * red
     box = page.locator(".approach")
-    expect(box.get_by_role("slider")).to_have_attribute("aria-valuetext", "40 centimetres away")
+    nearness = box.get_by_role("slider", name="How near")
+    expect(nearness).to_have_attribute("aria-valuetext", "40 centimetres away")
     expect(page.locator("[data-dial]")).to_be_hidden()
     # By finger half of the way, then by button; the fundus comes, and the wheel with it.
     drag(page, 0, -150)

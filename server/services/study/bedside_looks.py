@@ -59,6 +59,8 @@ def patient_of(look: LookRow, eye: EyeRow) -> Patient:
         pigmentation=float(eye.anatomy.get("pigmentation", 0.45)),
         begins_deg=drawn.begins_deg,
         haze=drawn.haze,
+        clouding=drawn.clouding,
+        cloud_seed=drawn.cloud_seed,
     )
 
 

@@ -12,6 +12,7 @@ from server.rendering.outlines import Region
 from server.rendering.truth import Truth
 from server.scheduling.days import days_between
 from server.services.study import examining
+from server.services.study.bedside_looks import patient_of
 from server.services.study.judging import Counted, state_from_json
 from server.services.study.results import (
     Certainty,
@@ -61,6 +62,7 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         round_planned=planned,
         comparison=_comparison(session, shown, given),
         examined=_examined(session, shown, given),
+        media="" if shown.wide is None else patient_of(shown.look, shown.eye).media_told,
         note=note,
     )
 

@@ -241,6 +241,8 @@ class Feedback:
     comparison: Comparison | None = None
     examined: Examined | None = None
     """Set when what was looked at at the bedside was recorded."""
+    media: str = ""
+    """What clouded the media of a look at the bedside; empty in clear ones."""
     note: str = ""
     """Empty, or why another answer on the same look was not counted."""
 
