@@ -49,6 +49,7 @@ from server.web.routes import (
 )
 from server.web.rules import listed
 from server.web.site import Site
+from server.web.standing_words import names
 from server.web.static import Assets
 
 LARGEST_BODY = 64 * 1024
@@ -66,7 +67,8 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     assets = Assets(CHECKOUT / "static")
     database = database_of(settings)
     pool = RenderPool(settings, database, clock)
-    postman = Postman(settings, database, clock)
+    catalogue = load_catalogue()
+    postman = Postman(settings, database, clock, names(catalogue))
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -90,7 +92,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         clock=clock,
         assets=assets,
         pages=Pages(build_environment(CHECKOUT / "templates", assets, load_safety())),
-        catalogue=load_catalogue(),
+        catalogue=catalogue,
         reading=load_reading(),
         opening=load_opening(),
         glossary=load_glossary(),

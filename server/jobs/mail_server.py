@@ -10,7 +10,7 @@ from email.message import EmailMessage
 from types import TracebackType
 from typing import Literal, Self
 
-from server.services.reminders.letters import Outcome
+from server.services.reminders.claims import Outcome
 from server.settings import Settings
 
 ADDRESSES = re.compile(r"<?[^\s<>]+@[^\s<>]+>?")

@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
+from functools import partial
 from uuid import UUID
 
 from server.clock import Clock, utc_now
 from server.errors import FundusRoundsError
 from server.jobs.mail_server import MailServer, NotReached
 from server.services.reminders import letters
-from server.services.reminders.letters import Claim, Outcome, Work
+from server.services.reminders.claims import Claim, Outcome, Work
 from server.services.reminders.mail import message_of
 from server.settings import Settings
 from server.storage.engine import Database, Session
@@ -38,12 +39,20 @@ class Postman:
     settings : of this program.
     database : the postman writes in short transactions of its own.
     clock : the time.
+    names : short names of findings and look-alikes by slug, for the letters.
     """
 
-    def __init__(self, settings: Settings, database: Database, clock: Clock = utc_now) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        database: Database,
+        clock: Clock = utc_now,
+        names: Mapping[str, str] | None = None,
+    ) -> None:
         self._settings = settings
         self._database = database
         self._clock = clock
+        self._names = names or {}
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._rest = FIRST_REST
@@ -88,6 +97,10 @@ class Postman:
             for learner_id in work.due:
                 if not self._deliver(server, letters.claim_reminder, learner_id):
                     return
+            for lead_id, cohort_id in work.summaries:
+                claim_one = partial(letters.claim_summary, cohort_id=cohort_id)
+                if not self._deliver(server, claim_one, lead_id):
+                    return
             for letter_id in work.waiting:
                 if not self._deliver(server, letters.claim_waiting, letter_id):
                     return
@@ -110,7 +123,9 @@ class Postman:
         if claim is None:
             return True
         settings = self._settings
-        message = message_of(claim, settings.public_url, settings.smtp_sender, self._clock())
+        message = message_of(
+            claim, settings.public_url, settings.smtp_sender, self._clock(), self._names
+        )
 
         def ready() -> bool:
             with self._database.writing() as session:

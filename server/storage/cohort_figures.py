@@ -260,6 +260,20 @@ def quiet(
     return [Quiet(*row) for row in rows]
 
 
+def practised_count(session: Session, cohort_id: UUID, first: date, last: date) -> int:
+    """Return how many learners of a cohort practised on any of these days."""
+    query = (
+        select(func.count(func.distinct(PracticeDayRow.learner_id)))
+        .join(CohortMemberRow, CohortMemberRow.learner_id == PracticeDayRow.learner_id)
+        .where(
+            CohortMemberRow.cohort_id == cohort_id,
+            PracticeDayRow.day >= first,
+            PracticeDayRow.day <= last,
+        )
+    )
+    return session.scalar(query) or 0
+
+
 def group_counts(session: Session, cohort_id: UUID) -> Sequence[GroupCount]:
     """Return the groups of a cohort with their sizes; learners without one come first."""
     rows = session.execute(

@@ -119,6 +119,17 @@ def is_lead(session: Session, cohort_id: UUID, learner_id: UUID) -> bool:
     return session.get(CohortLeadRow, (cohort_id, learner_id)) is not None
 
 
+def leads_any(session: Session, learner_id: UUID) -> bool:
+    """Whether somebody leads a cohort that is in use."""
+    found = session.scalar(
+        select(CohortLeadRow.cohort_id)
+        .join(CohortRow, CohortRow.id == CohortLeadRow.cohort_id)
+        .where(CohortLeadRow.learner_id == learner_id, CohortRow.archived_at.is_(None))
+        .limit(1)
+    )
+    return found is not None
+
+
 def leads(session: Session, cohort_id: UUID) -> Sequence[LeadLine]:
     """Return who leads a cohort, longest first."""
     rows = session.execute(

@@ -16,12 +16,13 @@ from server.storage.models import LetterRow, MailAddressRow
 def add(
     session: Session,
     address: MailAddressRow,
-    kind: Literal["confirm", "reminder"],
+    kind: Literal["confirm", "reminder", "summary"],
     now: datetime,
     *,
     day: date,
     number: int,
     to_hash: str,
+    cohort_id: UUID | None = None,
 ) -> LetterRow:
     """Order a letter to an address: it waits to be sent from now on.
 
@@ -30,6 +31,7 @@ def add(
     day : the learner's.
     number : of the letters of its kind to the learner on that day, from 1.
     to_hash : of the mailbox.
+    cohort_id : that a summary is about.
     """
     letter = LetterRow(
         id=uuid4(),
@@ -37,6 +39,7 @@ def add(
         address_id=address.id,
         to_hash=to_hash,
         kind=kind,
+        cohort_id=cohort_id,
         day=day,
         number=number,
         token_hash=None,
@@ -96,6 +99,28 @@ def reminded(session: Session, first: date, last: date) -> set[tuple[UUID, date]
         )
     )
     return {(row[0], row[1]) for row in rows}
+
+
+def summarised(session: Session, first: date) -> set[tuple[UUID, UUID | None, date]]:
+    """Return who has a summary of which cohort and week since a day, whatever became of it."""
+    rows = session.execute(
+        select(LetterRow.learner_id, LetterRow.cohort_id, LetterRow.day).where(
+            LetterRow.kind == "summary", LetterRow.day >= first
+        )
+    )
+    return {(row[0], row[1], row[2]) for row in rows}
+
+
+def has_summary(session: Session, learner_id: UUID, cohort_id: UUID, day: date) -> bool:
+    """Whether somebody has a summary of a cohort's week, whatever became of it."""
+    found = session.scalar(
+        select(LetterRow.id).where(
+            LetterRow.learner_id == learner_id,
+            LetterRow.cohort_id == cohort_id,
+            LetterRow.day == day,
+        )
+    )
+    return found is not None
 
 
 def count_since(session: Session, kind: str, moment: datetime, who: UUID, to_hash: str) -> int:

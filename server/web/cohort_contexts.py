@@ -13,6 +13,7 @@ from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
 from server.services.cohorts.joining import Invitation, Joined
 from server.services.cohorts.missed import MissedPicture
 from server.services.cohorts.roster import RosterPlan
+from server.services.reminders.summaries import SummaryStanding
 from server.storage.cohorts import LeadLine, MemberLine, PlaceLine
 from server.web.contexts import Page
 from server.web.qr import QrPicture
@@ -77,6 +78,8 @@ class CohortSettingsPage(Page):
     choices: tuple[tuple[str, tuple[CardChoice, ...]], ...]
     """Cards by the finding they are about or resemble."""
     leads: tuple[LeadLine, ...]
+    summary: SummaryStanding | None
+    """None: this server sends no mail."""
     said: str
     problem: str
 

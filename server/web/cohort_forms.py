@@ -42,6 +42,12 @@ class JoinForm(BaseModel):
     timezone: str = Field(default="UTC", max_length=64)
 
 
+class SummaryForm(BaseModel):
+    """Whether the weekly summary is wanted."""
+
+    wanted: Annotated[bool, BeforeValidator(bool)] = False
+
+
 class GroupForm(BaseModel):
     """The group that a learner is sorted into."""
 

@@ -31,6 +31,8 @@ SAID = {
     "removed": "They are no longer in the cohort. What they practised stays theirs.",
     "roster": "The roster is kept. Hand the personal codes out, or the one code of the cohort.",
     "code": "This is the new code. The old one joins nothing any more.",
+    "summary": "The next summary comes on Monday.",
+    "summary-off": "No more summaries of this cohort are sent to you.",
     "archived": "The cohort is archived: nobody can join, and it asks nothing of anybody.",
     "restored": "The cohort is in use again.",
 }

@@ -252,6 +252,8 @@ class RemindersPage(Page):
     webcal_address: str
     mail: MailStanding | None
     """None: this server sends no mail."""
+    may_give: bool
+    """There is something to write to them about."""
     mail_address: str
     """As stored, or as just typed."""
     said: str
@@ -261,7 +263,7 @@ class RemindersPage(Page):
 
 @dataclass(frozen=True)
 class MailLinkPage(Page):
-    """Where the links in letters lead: to confirm an address, or to stop its reminders."""
+    """Where the links in letters lead: to confirm an address, or to stop what comes to it."""
 
     TEMPLATE: ClassVar[str] = "reminders/link.html"
     asks: Literal["confirm", "stop"]
@@ -269,6 +271,8 @@ class MailLinkPage(Page):
     secret: str
     address: str
     """Empty when it has been removed since."""
+    cohort: str
+    """Name of the cohort whose summary is stopped; empty for every other letter."""
 
 
 @dataclass(frozen=True)

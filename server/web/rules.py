@@ -171,6 +171,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/cohorts/{cohort_id}/settings"): LED,
     ("POST", "/cohorts/{cohort_id}/leads"): LED,
     ("POST", "/cohorts/{cohort_id}/leads/{lead_id}/remove"): LED,
+    ("POST", "/cohorts/{cohort_id}/summary"): LED,
     ("POST", "/cohorts/{cohort_id}/archive"): LED,
     ("POST", "/cohorts/{cohort_id}/restore"): LED,
     ("GET", "/cohorts/{cohort_id}/learners/{learner_id}"): LED,

@@ -16,6 +16,7 @@ import pytest
 from server.bootstrap import ROOT
 from server.cli import main
 from server.services.reminders import addresses, letters
+from server.services.reminders.claims import Outcome
 from server.services.reminders.letters import HOLD
 from server.storage import letters as rows
 from server.storage import mail_addresses
@@ -144,7 +145,7 @@ class TestAccidents:
         assert len(mailbox.letters) == 1
         with post.database.writing() as session:
             assert not letters.hand_over(session, slow, TIME + HOLD)
-            letters.settle(session, slow, letters.Outcome("later"), TIME + HOLD)
+            letters.settle(session, slow, Outcome("later"), TIME + HOLD)
         assert post.states() == ["sent"]
 
     @pytest.mark.parametrize(("moment", "comes"), [("RCPT", True), ("DATA", False)])

@@ -14,7 +14,15 @@ from server.errors import BadInput, Conflict, NotFound
 from server.identity.tokens import TOKEN, hash_of
 from server.scheduling.days import local_day
 from server.services.learners import Learner
-from server.storage import learners, letters, mail_addresses, practice_slots
+from server.services.reminders import summaries
+from server.storage import (
+    cohort_summaries,
+    cohorts,
+    learners,
+    letters,
+    mail_addresses,
+    practice_slots,
+)
 from server.storage.models import LetterRow, MailAddressRow
 
 CONFIRM_WITHIN = timedelta(days=7)
@@ -49,10 +57,12 @@ class MailStanding:
 class Link:
     """What a link in a letter stands for."""
 
-    kind: Literal["confirm", "reminder"]
+    kind: Literal["confirm", "reminder", "summary"]
     address: str
-    """Empty when the address has been removed since."""
+    """Empty when the address has been removed since, or the summary stopped."""
     confirmed: bool
+    cohort: str = ""
+    """Name of the cohort that a summary is about."""
 
 
 def standing_of(session: Session, learner: Learner) -> MailStanding:
@@ -68,6 +78,13 @@ def standing_of(session: Session, learner: Learner) -> MailStanding:
     return MailStanding(row.address, state, "", sent)
 
 
+def may_give(session: Session, learner: Learner) -> bool:
+    """Whether there is anything to write to the learner about: their time, or a cohort's week."""
+    if practice_slots.get(session, learner.id) is not None:
+        return True
+    return cohorts.leads_any(session, learner.id)
+
+
 def give_address(session: Session, learner: Learner, typed: str, now: datetime) -> None:
     """Keep an address and order the letter that asks to confirm it.
 
@@ -77,12 +94,13 @@ def give_address(session: Session, learner: Learner, typed: str, now: datetime) 
     Raises
     ------
     BadInput : it is no address that mail can be sent to.
-    Conflict : no time is set aside yet, or too many letters were asked for today.
+    Conflict : no time is set aside yet and no cohort led, or too many letters were asked for
+        today.
     """
     address = checked_address(typed)
     if learners.lock(session, learner.id) is None:
         raise NotFound("This learner no longer exists: start again from the first page.")
-    if practice_slots.get(session, learner.id) is None:
+    if not may_give(session, learner):
         raise Conflict("Save when you practise first: reminders come at that time.")
     row = mail_addresses.of_learner(session, learner.id)
     if row is not None and row.address == address and row.confirmed_at and not row.problem:
@@ -132,6 +150,10 @@ def link_of(session: Session, secret: str, now: datetime) -> Link | None:
         if row is not None and row.confirmed_at is None and now - row.given_at > CONFIRM_WITHIN:
             return None
         return Link("confirm", row.address if row else "", bool(row and row.confirmed_at))
+    if letter.kind == "summary" and letter.cohort_id is not None:
+        since = cohort_summaries.since(session, letter.cohort_id, letter.learner_id)
+        to = row.address if row and since is not None else ""
+        return Link("summary", to, bool(row), summaries.name_of(session, letter.cohort_id))
     return Link("reminder", row.address if row else "", bool(row))
 
 
@@ -151,16 +173,21 @@ def confirm_address(session: Session, secret: str, now: datetime) -> Link | None
     return Link("confirm", row.address, True)
 
 
-def stop_by_link(session: Session, secret: str) -> bool:
-    """Forget the address that a letter was sent to; whether the link is one of ours.
+def stop_by_link(session: Session, secret: str) -> Link | None:
+    """Stop what a letter's link stops; None when the link is none of ours.
 
-    Stopping twice is no error, and a newer address of the same learner stays.
+    A summary's link ends that summary and leaves the address; every other letter's
+    has the address forgotten that it was sent to. Stopping twice is no error, and a
+    newer address of the same learner stays.
     """
     letter = _letter(session, secret)
     if letter is None:
-        return False
+        return None
+    if letter.kind == "summary" and letter.cohort_id is not None:
+        name = summaries.stop(session, letter.learner_id, letter.cohort_id)
+        return Link("summary", "", False, name)
     mail_addresses.remove(session, letter.address_id)
-    return True
+    return Link("confirm" if letter.kind == "confirm" else "reminder", "", False)
 
 
 def checked_address(typed: str) -> str:

@@ -6,14 +6,13 @@ not been sent: whoever claimed one and vanished is given up after ``HOLD``, and
 another takes it. ``handing-over`` is written just before the mail server is given
 the text: if the program vanishes there, nobody can know whether the letter went
 (RFC 1047), so it is never sent again. A day's reminder thus comes once or, after
-an accident at that one moment, perhaps not at all; never twice.
+an accident at that one moment, perhaps not at all; never twice. Nor does a week's
+summary of a cohort.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Literal
 from uuid import UUID
 
 from sqlalchemy.orm import Session
@@ -21,8 +20,11 @@ from sqlalchemy.orm import Session
 from server.identity.tokens import hash_of, new_token
 from server.scheduling.days import local_day, zone
 from server.services.planning.goal import weekly_goal
+from server.services.reminders import summaries
 from server.services.reminders.addresses import CONFIRM_WITHIN, mailbox_hash
+from server.services.reminders.claims import Claim, Outcome, Practice, Work
 from server.services.reminders.slots import Slot, as_slot
+from server.services.reminders.summaries import Week
 from server.storage import card_states, cohorts, learners, mail_addresses, practice_slots
 from server.storage import letters as rows
 from server.storage.models import LearnerRow, LetterRow, MailAddressRow
@@ -45,43 +47,6 @@ LINKS_LAST = timedelta(days=400)
 AT_ONCE = 50
 
 
-@dataclass(frozen=True)
-class Claim:
-    """A letter that is ours to send, with all that stands in it."""
-
-    letter_id: UUID
-    kind: Literal["confirm", "reminder"]
-    to: str
-    secret: str
-    """For its links; the row holds the hash, which also tells this claim from a later one."""
-    slot: Slot
-    due: int
-    """Cards due on the day."""
-    days_left: int
-    """Days of practice that the week's goal still lacks; 0 when it has fewer days left."""
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What the mail server made of a letter."""
-
-    fate: Literal["sent", "later", "never", "unknown"]
-    reason: str = ""
-    mailbox_refused: bool = False
-
-
-@dataclass(frozen=True)
-class Work:
-    """What there is to do now."""
-
-    stale: bool
-    """Somebody vanished with a letter in hand."""
-    due: tuple[UUID, ...]
-    """Learners whom a reminder may be due."""
-    waiting: tuple[UUID, ...]
-    """Letters to try, or to try again."""
-
-
 def work(session: Session, now: datetime) -> Work:
     """Return what there is to do now. Reads only."""
     known = rows.reminded(session, now.date() - timedelta(days=1), now.date() + timedelta(days=1))
@@ -95,6 +60,7 @@ def work(session: Session, now: datetime) -> Work:
     return Work(
         stale=rows.any_stale(session, now),
         due=tuple(due[:AT_ONCE]),
+        summaries=tuple(summaries.due(session, now)[:AT_ONCE]),
         waiting=tuple(rows.waiting(session, now, AT_ONCE)),
     )
 
@@ -121,6 +87,30 @@ def claim_reminder(session: Session, learner_id: UUID, now: datetime) -> Claim |
     return _claimed(session, learner, address, letter, now)
 
 
+def claim_summary(
+    session: Session, learner_id: UUID, now: datetime, *, cohort_id: UUID
+) -> Claim | None:
+    """Take on this week's summary for a lead; None when it is not wanted or somebody's already."""
+    learner = learners.lock(session, learner_id)
+    address = mail_addresses.of_learner(session, learner_id)
+    if learner is None or address is None:
+        return None
+    week = summaries.wanted_week(session, learner, address, cohort_id, now)
+    if week is None or rows.has_summary(session, learner_id, cohort_id, week):
+        return None
+    letter = rows.add(
+        session,
+        address,
+        "summary",
+        now,
+        day=week,
+        number=rows.of_day(session, learner_id, "summary", week) + 1,
+        to_hash=mailbox_hash(address.address),
+        cohort_id=cohort_id,
+    )
+    return _claimed(session, learner, address, letter, now)
+
+
 def claim_waiting(session: Session, letter_id: UUID, now: datetime) -> Claim | None:
     """Take on a waiting letter; None when somebody else has, or it is no longer wanted."""
     letter = rows.hold(session, letter_id)
@@ -140,6 +130,9 @@ def claim_waiting(session: Session, letter_id: UUID, now: datetime) -> Claim | N
         is_today = letter.day == local_day(now, learner.timezone)
         if not is_today or not _is_wanted(session, learner, address, now):
             unwanted = f"No longer wanted. {letter.problem}".strip()
+    elif letter.kind == "summary":
+        if not _is_summary_wanted(session, learner, address, letter, now):
+            unwanted = f"No longer wanted. {letter.problem}".strip()
     elif address.confirmed_at is not None:
         unwanted = "Confirmed meanwhile."
     elif now - letter.made_at > PATIENCE:
@@ -156,8 +149,13 @@ def hand_over(session: Session, claim: Claim, now: datetime) -> bool:
     letter = _ours(session, claim, ("claimed",))
     if letter is None:
         return False
-    if mail_addresses.hold(session, letter.address_id) is None:
+    address = mail_addresses.hold(session, letter.address_id)
+    learner = learners.get(session, letter.learner_id)
+    if address is None or learner is None:
         _drop(session, letter, now, "The address was removed.")
+        return False
+    if letter.kind == "summary" and not _is_summary_wanted(session, learner, address, letter, now):
+        _drop(session, letter, now, "No longer wanted.")
         return False
     letter.state = "handing-over"
     letter.next_at = now + HOLD
@@ -218,6 +216,19 @@ def _is_wanted(
     return day not in goal.paused and day not in goal.practised and not goal.is_met
 
 
+def _is_summary_wanted(
+    session: Session,
+    learner: LearnerRow,
+    address: MailAddressRow,
+    letter: LetterRow,
+    now: datetime,
+) -> bool:
+    """Whether a summary that was taken on is still the one that its lead should get."""
+    assert letter.cohort_id is not None
+    found = summaries.wanted_week(session, learner, address, letter.cohort_id, now)
+    return found == letter.day
+
+
 def _claimed(
     session: Session,
     learner: LearnerRow,
@@ -225,24 +236,33 @@ def _claimed(
     letter: LetterRow,
     now: datetime,
 ) -> Claim | None:
-    row = practice_slots.get(session, learner.id)
-    if row is None:
-        _drop(session, letter, now, "No time is set aside.")
-        return None
+    says: Practice | Week | None = None
+    if letter.kind != "confirm":
+        if letter.cohort_id is not None:
+            says = summaries.week_of(session, letter.cohort_id, letter.day, learner.timezone)
+        else:
+            says = _practice(session, learner, letter.day)
+        if says is None:
+            _drop(session, letter, now, "There is nothing to say any more.")
+            return None
     secret = new_token()
     letter.state = "claimed"
     letter.token_hash = hash_of(secret)
     letter.attempts += 1
     letter.next_at = now + HOLD
     session.flush()
-    day: date = letter.day
+    return Claim(
+        letter_id=letter.id, kind=letter.kind, to=address.address, secret=secret, says=says
+    )
+
+
+def _practice(session: Session, learner: LearnerRow, day: date) -> Practice | None:
+    row = practice_slots.get(session, learner.id)
+    if row is None:
+        return None
     goal = weekly_goal(session, learner, day)
     due = card_states.due_counts(session, learner.id, but=cohorts.left_out(session, learner.id))
-    return Claim(
-        letter_id=letter.id,
-        kind="confirm" if letter.kind == "confirm" else "reminder",
-        to=address.address,
-        secret=secret,
+    return Practice(
         slot=as_slot(row),
         due=sum(count for on, count in due if on <= day),
         days_left=goal.days_left if goal.can_be_met else 0,

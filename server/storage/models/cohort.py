@@ -48,6 +48,8 @@ class CohortLeadRow(Base):
         ForeignKey("learner.id", ondelete="CASCADE"), primary_key=True, index=True
     )
     since: Mapped[datetime]
+    summary_since: Mapped[datetime | None]
+    """When they asked for the cohort's weekly summary by mail; None: they get none."""
 
 
 class CohortMemberRow(Base):

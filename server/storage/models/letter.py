@@ -17,7 +17,8 @@ class LetterRow(Base):
     __tablename__ = "letter"
     __table_args__ = (
         UniqueConstraint("learner_id", "kind", "day", "number"),
-        CheckConstraint("kind IN ('confirm', 'reminder')", name="kind"),
+        UniqueConstraint("learner_id", "cohort_id", "day"),
+        CheckConstraint("kind IN ('confirm', 'reminder', 'summary')", name="kind"),
         CheckConstraint(
             "state IN ('waiting', 'claimed', 'handing-over', 'sent', 'refused', 'unknown', "
             "'dropped')",
@@ -34,8 +35,12 @@ class LetterRow(Base):
     to_hash: Mapped[str] = mapped_column(String(64))
     """SHA-256 of the address: limits how often one mailbox can be written to unasked."""
     kind: Mapped[str] = mapped_column(String(8))
+    cohort_id: Mapped[UUID | None] = mapped_column(
+        ForeignKey("cohort.id", ondelete="CASCADE"), index=True
+    )
+    """The cohort that a summary is about; None for every other kind."""
     day: Mapped[date]
-    """The learner's day."""
+    """The learner's day; of a summary the Monday after its week, so that a week has one."""
     number: Mapped[int]
     """From 1 on each day; a reminder is always the first."""
     token_hash: Mapped[str | None] = mapped_column(String(64), unique=True)

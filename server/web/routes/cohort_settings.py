@@ -16,9 +16,10 @@ from server.services.cohorts import cohort as cohorts
 from server.services.cohorts import leading
 from server.services.cohorts.codes import shown_code
 from server.services.cohorts.cohort import CohortChange
+from server.services.reminders import summaries
 from server.web.access import Visit, reading, writing
 from server.web.cohort_contexts import CohortSettingsPage, InvitePage
-from server.web.cohort_forms import CohortForm, NameForm
+from server.web.cohort_forms import CohortForm, NameForm, SummaryForm
 from server.web.cohort_words import SAID
 from server.web.forms import day_sent, day_typed
 from server.web.pages import see_other
@@ -100,6 +101,24 @@ def remove_lead(request: Request, cohort_id: UUID, lead_id: UUID) -> Response:
     return see_other(f"/cohorts/{cohort_id}/settings?done=lead-removed")
 
 
+@router.post("/summary")
+def ask_for_summary(
+    request: Request, cohort_id: UUID, form: Annotated[SummaryForm, Form()]
+) -> Response:
+    """Have the weekly summary sent to whoever asks, or no longer."""
+    try:
+        if form.wanted and not site_of(request).settings.sends_mail:
+            raise Conflict("This server sends no mail.")
+        with writing(request) as visit:
+            summaries.ask_for(
+                visit.session, visit.learner.id, cohort_id, visit.now, wanted=form.wanted
+            )
+    except Conflict as problem:
+        return _again(request, cohort_id, problem)
+    done = "summary" if form.wanted else "summary-off"
+    return see_other(f"/cohorts/{cohort_id}/settings?done={done}")
+
+
 @router.post("/archive")
 def archive(request: Request, cohort_id: UUID) -> Response:
     """Put the cohort away."""
@@ -127,6 +146,9 @@ def _page(
 ) -> CohortSettingsPage:
     found = cohorts.led(visit.session, visit.learner.id, cohort_id)
     choices = cohorts.card_choices(visit.session)
+    summary = None
+    if site_of(request).settings.sends_mail:
+        summary = summaries.standing_of(visit.session, visit.learner.id, cohort_id)
     return CohortSettingsPage(
         learner=visit.learner,
         cohort=found,
@@ -138,6 +160,7 @@ def _page(
             for finding in FINDINGS
         ),
         leads=tuple(leading.leads_of(visit.session, cohort_id)),
+        summary=summary,
         said=said,
         problem=problem,
     )

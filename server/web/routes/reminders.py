@@ -130,24 +130,26 @@ def ask_to_stop(request: Request, secret: str) -> Response:
         link = addresses.link_of(session, secret, site.clock())
     if link is None:
         raise NotFound(OLD_LINK)
-    context = MailLinkPage(None, "stop", not link.address, secret, link.address)
+    context = MailLinkPage(None, "stop", not link.address, secret, link.address, link.cohort)
     return site.pages.render(request, context)
 
 
 @router.post("/stop/{secret}")
 def stop(request: Request, secret: str) -> Response:
-    """Forget the address of a letter at once: no cookie, no question, no redirect (RFC 8058)."""
+    """Stop what a letter's link stops, at once: no cookie, no question, no redirect (RFC 8058)."""
     site = site_of(request)
     with site.writers_turn(), site.database.writing() as session:
-        known = addresses.stop_by_link(session, secret)
-    if not known:
+        link = addresses.stop_by_link(session, secret)
+    if link is None:
         raise NotFound(OLD_LINK)
-    return site.pages.render(request, MailLinkPage(None, "stop", True, secret, ""))
+    context = MailLinkPage(None, "stop", True, secret, "", link.cohort)
+    return site.pages.render(request, context)
 
 
 OLD_LINK = (
     "This link is not whole, or its letter is too old. Reminders can be stopped by the link in "
-    "any newer letter, and on the page Reminders in the browser in which you practise."
+    "any newer letter, and on the page Reminders in the browser in which you practise; a cohort's "
+    "summaries in its settings."
 )
 
 
@@ -155,7 +157,7 @@ def _confirming(request: Request, link: Link | None, secret: str) -> Response:
     """Show what has become of the address that a letter asks to confirm."""
     if link is None or link.kind != "confirm":
         raise NotFound(OLD_LINK)
-    context = MailLinkPage(None, "confirm", link.confirmed, secret, link.address)
+    context = MailLinkPage(None, "confirm", link.confirmed, secret, link.address, "")
     return site_of(request).pages.render(request, context)
 
 
@@ -217,6 +219,7 @@ def _page(
         calendar_address=address,
         webcal_address=f"webcal:{address.partition(':')[2]}" if address else "",
         mail=mail,
+        may_give=addresses.may_give(session, learner),
         mail_address=typed_address or (mail.address if mail else ""),
         said=said,
         problem=problem,
