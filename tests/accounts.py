@@ -21,6 +21,7 @@ from server.services.reminders import addresses, feeds, slots
 from server.storage import audit, one_time_links, passkeys
 from server.storage.models import (
     AnswerRow,
+    CheckpointExtraRow,
     CohortLeadRow,
     CohortMemberRow,
     CohortPlaceRow,
@@ -28,7 +29,7 @@ from server.storage.models import (
     ExaminationRow,
     PasskeyRow,
 )
-from tests import factories
+from tests import checkpoints, factories
 from tests.factories import NOON
 
 PASSWORD = "four unrelated green words"
@@ -153,6 +154,13 @@ def with_everything(session: Session, name: str) -> Learner:
     passkey(session, learner.id)
     mine = cohort(session, leads=(learner.id,), members=(learner.id,))
     place(session, mine.id, name, learner.id)
+    test = checkpoints.composed(session, learner.id, mine.id)
+    checkpoints.sit(session, learner, test.id)
+    session.add(
+        CheckpointExtraRow(
+            checkpoint_id=test.id, learner_id=learner.id, eye_percent=25, more_minutes=0
+        )
+    )
     passkeys.add_challenge(session, uuid4().hex, "make", learner.id, NOON)
     one_time_links.replace(
         session,

@@ -155,7 +155,8 @@ class RenderPool:
         room = self._settings.render_workers + 1 - len(self._running) - len(self._gallery.running)
         if room <= 0:
             return
-        in_hand = Counter(order.card_id for order in self._running.values())
+        running = list(self._running.values())
+        in_hand = Counter(order.card_id for order in running if order.item_id is None)
         with self._database.reading() as session:
             orders = stock.next_orders(
                 session,
@@ -163,6 +164,7 @@ class RenderPool:
                 in_hand=in_hand,
                 at_most=room,
                 disk_full=self._disk_full,
+                items_in_hand=[one.item_id for one in running if one.item_id is not None],
             )
         # The gallery (and the library) come after what learners wait for and before mere
         # stock, one order at a time: whoever begins a round meanwhile waits for a few
@@ -180,7 +182,7 @@ class RenderPool:
             card=dict(order.card),
             view=dict(order.view),
             # 62 bits: fits every database's whole numbers, and two never meet.
-            seed=secrets.randbits(62),
+            seed=secrets.randbits(62) if order.seed is None else order.seed,
             size_px=self._settings.picture_px,
             pictures_dir=self._settings.pictures_dir,
             severity=order.severity,

@@ -8,7 +8,7 @@ until there are a few of them for every card.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
@@ -16,6 +16,8 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from server.rendering.eye import RENDERER_VERSION
+from server.services.checkpoints import drawing
+from server.services.checkpoints.drawing import ItemOrder
 from server.services.instrument import shows_the_disc
 from server.services.prepared import PreparedEye
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
@@ -39,6 +41,7 @@ class Order:
     wished : a learner's round has the card, and nothing (or nothing as severe) to show for it.
     severity : about how severe it should be; None leaves it to the card.
     wide : draw it for the bedside view too.
+    item_id, seed : of the checkpoint's eye that it is drawn for; None for practice.
     """
 
     card_id: str
@@ -50,6 +53,8 @@ class Order:
     severity: float | None = None
     wished: bool = False
     wide: bool = False
+    item_id: int | None = None
+    seed: int | None = None
 
 
 @dataclass(frozen=True)
@@ -66,19 +71,27 @@ class StockLevel:
 
 
 def next_orders(
-    session: Session, *, per_card: int, in_hand: Mapping[str, int], at_most: int, disk_full: bool
+    session: Session,
+    *,
+    per_card: int,
+    in_hand: Mapping[str, int],
+    at_most: int,
+    disk_full: bool,
+    items_in_hand: Collection[int] = (),
 ) -> list[Order]:
     """Return what to draw next: what learners wait for, what they will want, then stock.
 
     Learners who can be shown an eye, but would learn more from one of another
     severity (or one drawn for the bedside view), come after the cards of which nobody has an
-    eye in store. Of the eyes in store of a card, one is drawn for the bedside view: not the
+    eye in store. Eyes of checkpoints come after those that somebody is waiting for, and before
+    all else. Of the eyes in store of a card, one is drawn for the bedside view: not the
     first, for which somebody may be waiting.
 
     Parameters
     ----------
     per_card : eyes that nobody has seen to keep for every card.
-    in_hand : eyes being drawn now, by card.
+    in_hand : eyes being drawn now for practice, by card.
+    items_in_hand : eyes of checkpoints being drawn now.
     at_most : number of orders wanted.
     disk_full : draw only what is wished for.
     """
@@ -110,10 +123,29 @@ def next_orders(
         wanted = list(dict.fromkeys([*wanted, *empty, *nearer, *gaps]))
         in_store = {name for name in gaps if store[name] > 0 and name not in nearer}
         no_wide = in_store - eyes.unshown_wide_counts(session, RENDERER_VERSION).keys()
-    return [
+    for_practice = [
         _order(session, name, wished.get(name), in_store=name in in_store, wide=name in no_wide)
         for name in wanted[:at_most]
     ]
+    awaited = [order for order in for_practice if order.urgent]
+    rest = [order for order in for_practice if not order.urgent]
+    items = drawing.wanted(session, items_in_hand, at_most)
+    return [*awaited, *(_item_order(one) for one in items), *rest][:at_most]
+
+
+def _item_order(item: ItemOrder) -> Order:
+    return Order(
+        item.card_id,
+        item.recipe_hash,
+        item.content["card"],
+        item.content["view"],
+        urgent=False,
+        severity=item.severity,
+        # Somebody wished for it: mere stock, and the gallery, come after it.
+        wished=True,
+        item_id=item.item_id,
+        seed=item.seed,
+    )
 
 
 def _order(
@@ -136,7 +168,9 @@ def _order(
 
 
 def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) -> None:
-    """Put a drawn eye in stock."""
+    """Put a drawn eye in stock, or in the checkpoint that it was drawn for."""
+    if order.item_id is not None and not drawing.is_wanted(session, order.item_id):
+        return
     row = EyeRow(
         card_id=order.card_id,
         recipe_hash=order.recipe_hash,
@@ -165,7 +199,10 @@ def keep_eye(session: Session, order: Order, eye: PreparedEye, now: datetime) ->
     if eye.wide is not None:
         session.flush()
         session.add(WideEyeRow(eye_id=row.id, **asdict(eye.wide)))
-    wishes.fulfil(session, order.card_id)
+    if order.item_id is None:
+        wishes.fulfil(session, order.card_id)
+    else:
+        drawing.keep(session, order.item_id, row)
     tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, eye.renderer_version)
     tally.kept += 1
     tally.failures_running = 0
@@ -176,7 +213,9 @@ def note_rejected(session: Session, order: Order, reason: str) -> None:
     tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, RENDERER_VERSION)
     tally.rejected += 1
     _note_problem(tally, reason)
-    if order.severity is not None:
+    if order.item_id is not None:
+        drawing.try_another(session, order.item_id)
+    elif order.severity is not None:
         wishes.widen(session, order.card_id)
 
 
@@ -184,6 +223,8 @@ def note_failed(session: Session, order: Order, reason: str, *, hopeless: bool) 
     """Count a draw that ended in an error; a hopeless one would end so with every seed."""
     tally = wishes.draw_tally(session, order.card_id, order.recipe_hash, RENDERER_VERSION)
     tally.failed += 1
+    if order.item_id is not None:
+        drawing.try_another(session, order.item_id)
     _note_problem(tally, reason)
     if hopeless:
         tally.failures_running = max(tally.failures_running, CANNOT_BE_DRAWN_AFTER)

@@ -9,7 +9,14 @@ from uuid import UUID
 from sqlalchemy import ColumnElement, and_, case, delete, exists, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow, WideEyeRow
+from server.storage.models import (
+    CardRow,
+    CardVersionRow,
+    CheckpointItemRow,
+    EyeRow,
+    LookRow,
+    WideEyeRow,
+)
 
 UNDRAWN = 0
 """The renderer's version of an eye that is described but was never drawn: it has no pictures,
@@ -81,6 +88,7 @@ def fresh_for(
             EyeRow.recipe_hash == recipe_hash,
             EyeRow.renderer_version == renderer_version,
             ~seen,
+            _for_practice(),
         )
         .order_by(*order, EyeRow.id)
         .limit(at_most)
@@ -100,6 +108,7 @@ def cards_with_fresh(
                 EyeRow.recipe_hash.in_(recipes),
                 EyeRow.renderer_version == renderer_version,
                 ~seen,
+                _for_practice(),
             )
             .distinct()
         )
@@ -119,6 +128,7 @@ def cards_with_wide(
                 EyeRow.recipe_hash.in_(recipes),
                 EyeRow.renderer_version == renderer_version,
                 ~seen,
+                _for_practice(),
             )
             .distinct()
         )
@@ -130,7 +140,7 @@ def unshown_wide_counts(session: Session, renderer_version: int) -> dict[str, in
     rows = session.execute(
         select(EyeRow.card_id, func.count())
         .join(WideEyeRow, WideEyeRow.eye_id == EyeRow.id)
-        .where(EyeRow.renderer_version == renderer_version, EyeRow.looks == 0)
+        .where(EyeRow.renderer_version == renderer_version, EyeRow.looks == 0, _for_practice())
         .group_by(EyeRow.card_id)
     )
     return {row[0]: row[1] for row in rows}
@@ -164,7 +174,7 @@ def cards_with_near(
     return set(
         session.scalars(
             select(EyeRow.card_id)
-            .where(or_(*near), EyeRow.renderer_version == renderer_version, ~seen)
+            .where(or_(*near), EyeRow.renderer_version == renderer_version, ~seen, _for_practice())
             .distinct()
         )
     )
@@ -193,6 +203,11 @@ def measured(
     return [MeasuredEye(*row) for row in rows]
 
 
+def _for_practice() -> ColumnElement[bool]:
+    """Return the condition that an eye belongs to no checkpoint: there everybody meets it first."""
+    return ~exists().where(CheckpointItemRow.eye_id == EyeRow.id)
+
+
 def count_look(session: Session, eye_id: int) -> None:
     """Note that one more learner was shown the eye."""
     session.execute(update(EyeRow).where(EyeRow.id == eye_id).values(looks=EyeRow.looks + 1))
@@ -210,6 +225,7 @@ def unshown_counts(session: Session, renderer_version: int) -> dict[str, int]:
                 EyeRow.recipe_hash == CardVersionRow.recipe_hash,
                 EyeRow.renderer_version == renderer_version,
                 EyeRow.looks == 0,
+                _for_practice(),
             ),
         )
         .where(CardRow.retired.is_(False))
@@ -250,6 +266,7 @@ def remove_outdated(session: Session, renderer_version: int, at_most: int) -> li
             EyeRow.source == "rendered",
             EyeRow.looks == 0,
             ~exists().where(LookRow.eye_id == EyeRow.id),
+            _for_practice(),
             or_(EyeRow.renderer_version != renderer_version, EyeRow.recipe_hash.not_in(in_use)),
         )
         .limit(at_most)

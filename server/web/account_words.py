@@ -28,6 +28,13 @@ ACTS = {
     "cohort-lead-removed": "Somebody leads a cohort no longer",
     "cohort-roster": "A roster was read",
     "cohort-learner-removed": "A learner was taken out of a cohort",
+    "checkpoint-made": "A checkpoint was composed",
+    "checkpoint-times": "A checkpoint's times were changed",
+    "checkpoint-more-time": "A learner's time in a checkpoint was changed",
+    "checkpoint-discarded": "A checkpoint was discarded before it opened",
+    "checkpoint-item": "An eye was taken out of a checkpoint's marking, or put back",
+    "checkpoint-standard": "Judges' estimates or ratings of a checkpoint were changed",
+    "checkpoint-released": "A checkpoint's results were released",
     "demo-made": "The invented school was filled in",
     "demo-removed": "The invented school was taken out",
 }

@@ -15,6 +15,14 @@ from server.storage.models.base import Base
 from server.storage.models.calendar_feed import CalendarFeedRow
 from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_state import CardStateRow
+from server.storage.models.checkpoint import (
+    CheckpointEstimateRow,
+    CheckpointExtraRow,
+    CheckpointItemRow,
+    CheckpointLookRow,
+    CheckpointRow,
+    CheckpointSittingRow,
+)
 from server.storage.models.cohort import (
     CohortLeadRow,
     CohortMemberRow,
@@ -43,6 +51,12 @@ __all__ = [
     "CardRow",
     "CardStateRow",
     "CardVersionRow",
+    "CheckpointEstimateRow",
+    "CheckpointExtraRow",
+    "CheckpointItemRow",
+    "CheckpointLookRow",
+    "CheckpointRow",
+    "CheckpointSittingRow",
     "CohortLeadRow",
     "CohortMemberRow",
     "CohortPlaceRow",
