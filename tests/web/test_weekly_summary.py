@@ -8,6 +8,7 @@ from uuid import UUID
 import pytest
 from sqlalchemy import select
 
+from server.services import learners
 from server.services.cohorts import leading
 from server.services.reminders import addresses
 from server.settings import Settings
@@ -31,7 +32,7 @@ def signed_in_lead(browser: Browser) -> UUID:
 
 def confirm_address(browser: Browser, learner_id: UUID) -> None:
     with browser.database.writing() as session:
-        learner = session.get_one(LearnerRow, learner_id)
+        learner = learners.as_learner(session.get_one(LearnerRow, learner_id))
         addresses.give_address(session, learner, "lead@example.org", NOON)
         session.scalars(select(MailAddressRow)).one().confirmed_at = NOON
 
