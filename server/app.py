@@ -24,6 +24,7 @@ from server.web.routes import (
     account,
     bedside,
     calendar,
+    cohort_export,
     cohort_learners,
     cohort_settings,
     cohorts,
@@ -102,7 +103,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     for family in (
         *(front, rounds, looks, plan, progress, reading, bedside, gallery, account, reminders),
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
-        *(library, cohorts, cohort_learners, cohort_settings, roster, joining),
+        *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from server import (
     administrator_link_command,
     demo_command,
+    export_command,
     recompute_command,
     remarks_command,
     render_command,
@@ -28,6 +29,7 @@ COMMANDS = (
     remarks_command,
     simulate_command,
     demo_command,
+    export_command,
     tidy_command,
 )
 

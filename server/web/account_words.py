@@ -35,6 +35,10 @@ ACTS = {
     "checkpoint-item": "An eye was taken out of a checkpoint's marking, or put back",
     "checkpoint-standard": "Judges' estimates or ratings of a checkpoint were changed",
     "checkpoint-released": "A checkpoint's results were released",
+    "export-answers": "A cohort's answers were taken along, under pseudonyms",
+    "export-progress": "A cohort's progress was taken along, under pseudonyms",
+    "export-progress-with-names": "A cohort's progress was taken along, with names",
+    "export-statements": "A cohort's answers were taken along as xAPI statements",
     "demo-made": "The invented school was filled in",
     "demo-removed": "The invented school was taken out",
 }

@@ -144,6 +144,17 @@ class ProjectedPage(Page):
 
 
 @dataclass(frozen=True)
+class ExportPage(Page):
+    """What of a cohort can be taken along, and what its columns mean."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/export.html"
+    cohort: Cohort
+    learners: int
+    columns: tuple[tuple[str, str, str, str], ...]
+    """The data dictionary."""
+
+
+@dataclass(frozen=True)
 class RosterPage(Page):
     """Places kept for those who have not joined yet, and what a file would add."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, Field
 
@@ -52,6 +52,14 @@ class GroupForm(BaseModel):
     """The group that a learner is sorted into."""
 
     group: str = Field(default="", max_length=200)
+
+
+class ExportForm(BaseModel):
+    """What of a cohort to take along, and how; the box for names counts for progress alone."""
+
+    what: Literal["answers", "progress", "statements"] = "progress"
+    form: Literal["csv", "json"] = "csv"
+    names: Annotated[bool, BeforeValidator(bool)] = False
 
 
 class CohortForm(BaseModel):

@@ -12,6 +12,7 @@ from uuid import UUID
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict
+from server.services.exports.tables import inert
 from server.services.gallery.numbers import PlateNumber
 from server.services.learners import Learner
 from server.storage import gallery_remarks
@@ -110,12 +111,7 @@ def _fields(row: GalleryRemarkRow) -> list[object]:
         row.number,
         *(number.kind, number.variant, f"{number.severity:.2f}"),
         *(eye.seed, eye.side, eye.fundus, eye.age, eye.view, number.version),
-        _inert(row.name),
-        _inert(row.text),
+        inert(row.name),
+        inert(row.text),
         row.id,
     ]
-
-
-def _inert(words: str) -> str:
-    """Keep a spreadsheet from running what a stranger wrote as a formula (OWASP, CSV injection)."""
-    return f"'{words}" if words[:1] in ("=", "+", "-", "@", "\t", "\r") else words

@@ -34,6 +34,8 @@ class CohortRow(Base):
     """Ids of the cards that its learners are not given."""
     invented: Mapped[bool]
     """True for a demonstration: nobody in it is real."""
+    pseudonym_secret: Mapped[str | None] = mapped_column(String(64))
+    """What its exports make pseudonyms with; made with the first one."""
 
 
 class CohortLeadRow(Base):
