@@ -71,7 +71,11 @@ def own_postgres(worker: str) -> Iterator[str]:
 
 
 def empty(database: Database) -> None:
-    """Delete every row of every table."""
-    names = ", ".join(f'"{table.name}"' for table in Base.metadata.sorted_tables)
+    """Delete every row of every table, children first.
+
+    Tests write little, and deleting little is ten times as fast as truncating all tables.
+    """
+    tables = reversed(Base.metadata.sorted_tables)
+    statements = "; ".join(f'DELETE FROM "{table.name}"' for table in tables)
     with database.write_engine.begin() as connection:
-        connection.execute(text(f"TRUNCATE {names} CASCADE"))
+        connection.exec_driver_sql(statements)
