@@ -10,11 +10,13 @@ from pydantic import ValidationError
 
 from server import (
     administrator_link_command,
+    backup_command,
     demo_command,
     export_command,
     recompute_command,
     remarks_command,
     render_command,
+    restore_command,
     serve_command,
     simulate_command,
     tidy_command,
@@ -30,6 +32,8 @@ COMMANDS = (
     simulate_command,
     demo_command,
     export_command,
+    backup_command,
+    restore_command,
     tidy_command,
 )
 
