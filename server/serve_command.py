@@ -21,6 +21,7 @@ from server.errors import FundusRoundsError
 from server.logs import set_up_logging
 from server.options import add_data_option, settings_from
 from server.services.accounts.links import first_administrator_link
+from server.services.photographs import seed_photographs
 from server.services.seeding import seed
 from server.settings import Settings
 from server.storage.engine import opened
@@ -106,6 +107,7 @@ def _make_ready(settings: Settings) -> str | None:
     """Load the cards; return the first administrator's link, the first time only."""
     with opened(settings) as database, database.writing() as session:
         seed(session, utc_now())
+        seed_photographs(session, settings.pictures_dir, utc_now())
         return first_administrator_link(session, utc_now())
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from server.rendering.eye import FINDINGS, RENDERER_VERSION
 from server.services import learners, seeding, study
+from server.services.attribution import Attribution
 from server.services.catalogue import (
     CardFeature,
     CardSpec,
@@ -23,6 +24,7 @@ from server.services.catalogue import (
     ViewSpec,
 )
 from server.services.learners import Learner
+from server.services.photograph_cards import CardPhotograph, Marks, PhotographCard
 from server.services.study import Look, Submission
 from server.storage import cards
 from server.storage.models import EyeRow, LookRow
@@ -32,6 +34,14 @@ NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
 SQUARE = {"kind": "pallor", "exterior": [400, 400, 600, 400, 600, 600, 400, 600], "holes": []}
 """The middle of the picture, as a stored outline."""
+
+TERMS = {
+    "credit": "A. Maker",
+    "licence": "CC-BY-4.0",
+    "source": "https://photographs.invalid/eye",
+    "statement": "Published by its maker under this licence.",
+}
+"""The terms of a photograph, as a stored eye keeps them."""
 
 # Far from the seeds that tests choose for eyes that they really draw.
 _seeds = count(1_000_000)
@@ -167,7 +177,7 @@ def eye(
         severity=painted[0]["severity"] if painted else None,
         truth=truth_json(set(present) - set(not_in_view), not_in_view),
         outlines={"disc": [SQUARE]},
-        facts={},
+        facts=dict(TERMS) if source == "photograph" else {},
         created_at=NOON,
     )
     session.add(row)
@@ -235,3 +245,44 @@ def practise(
         given.append(study.answer(session, learner, look.id, submission(look, said), now))
     assert isinstance(outcome, study.Finished), outcome
     return given
+
+
+def photograph(
+    number: int = 1,
+    findings: Collection[str] = (),
+    *,
+    credit: str = "A. Maker",
+    ring: Sequence[tuple[int, int]] = ((400, 400), (600, 400), (600, 600), (400, 600)),
+) -> CardPhotograph:
+    """Return a photograph of a card, with its findings all in one place."""
+    return CardPhotograph(
+        picture=f"{number:064x}",
+        bytes=1000,
+        size_px=1024,
+        side="left",
+        attribution=Attribution(**{**TERMS, "credit": credit}),
+        marks=Marks(
+            disc=((100, 400), (200, 400), (200, 520), (100, 520)),
+            fovea=(500, 500),
+            findings={name: (tuple(ring),) for name in findings},
+            not_judged=frozenset({"peripheral-pigment"}),
+        ),
+    )
+
+
+def photograph_card(
+    *photographs: CardPhotograph, name: str = "photographed", finding: str = "", position: int = 0
+) -> PhotographCard:
+    """Return a photograph card about a finding, or (given none) of a normal eye."""
+    return PhotographCard(
+        id=name,
+        title=name.capitalize(),
+        kind="finding" if finding else "normal",
+        position=position,
+        shows=finding,
+        teaching=dict.fromkeys(
+            ("sign", "tell", "meaning", "urgency", "look_alike"), f"About {name}."
+        ),
+        references=("common practice, no source",),
+        photographs=photographs,
+    )

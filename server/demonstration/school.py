@@ -164,7 +164,7 @@ def _refuse_a_second(session: Session) -> None:
 def _cards(session: Session) -> tuple[list[CardRow], dict[str, CardVersionRow]]:
     """Return copies of the cards in use and of their versions, which outlive the session."""
     dealt, versions = [], {}
-    for card, _ in cards.current(session):
+    for card, _ in cards.drawn(session):
         version = cards.current_version(session, card.id)
         assert version is not None
         dealt.append(CardRow(**invented.columns_of(card)))

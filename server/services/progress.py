@@ -14,6 +14,7 @@ from server.rendering.eye import FINDINGS
 from server.scheduling.days import local_day, week_start
 from server.services.bedside_progress import BedsideProgress, bedside_progress
 from server.services.learners import Learner, eyes_in
+from server.services.left_out import left_out
 from server.services.planning.goal import NOTHING, WeeklyGoal, weekly_goal
 from server.storage import card_states, cards, cohorts, tallies
 from server.storage.models import FindingTallyRow
@@ -105,8 +106,9 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
     goal = weekly_goal(session, learner, today)
     totals = tallies.totals(session, learner.id)
     counted = tallies.of_learner(session, learner.id)
-    left_out = cohorts.left_out(session, learner.id)
-    due = card_states.due_counts(session, learner.id, but=left_out)
+    not_given = cohorts.left_out(session, learner.id)
+    met = card_states.due_counts(session, learner.id, but=not_given)
+    due = card_states.due_counts(session, learner.id, but=left_out(session, learner.id))
     left = None if learner.rotation_on is None else (learner.rotation_on - today).days
     return Progress(
         rendered=_by_finding(counted, "rendered", always=True),
@@ -124,8 +126,8 @@ def progress(session: Session, learner: Learner, now: datetime) -> Progress:
         eyes_a_day=eyes_in(goal.minutes),
         forecast=_forecast(due, today),
         days_to_rotation=left if left is not None and left > 0 else None,
-        cards_met=sum(number for _, number in due),
-        cards_total=cards.count(session, but=left_out),
+        cards_met=sum(number for _, number in met),
+        cards_total=cards.count(session, but=not_given),
         today=today,
         bedside=bedside_progress(session, learner),
     )

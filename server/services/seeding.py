@@ -19,6 +19,10 @@ from sqlalchemy.orm import Session
 from server.services.catalogue import CardSpec, Catalogue, load_catalogue
 from server.storage import cards
 from server.storage.models import CardRow, CardVersionRow
+from server.storage.photographs import PHOTOGRAPH
+
+SHIPPED = "shipped"
+"""The origin of cards that come with the program."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +74,11 @@ def seed(session: Session, now: datetime, catalogue: Catalogue | None = None) ->
     BadInput : the teaching content is wrong; nothing is changed.
     """
     catalogue = load_catalogue() if catalogue is None else catalogue
-    known = cards.all_cards(session)
+    known = {
+        name: row
+        for name, row in cards.all_cards(session).items()
+        if row.origin == SHIPPED and row.source != PHOTOGRAPH
+    }
     added, changed, unchanged = [], [], 0
     for spec in catalogue.cards:
         content = content_of(spec, catalogue)

@@ -100,7 +100,7 @@ def next_orders(
     tallies = wishes.draw_tallies(session, RENDERER_VERSION)
     usable = [
         card.id
-        for card, recipe_hash in cards.current(session)
+        for card, recipe_hash in cards.drawn(session)
         if not _cannot_be_drawn(tallies.get((card.id, recipe_hash)))
     ]
     wished = {
@@ -261,7 +261,7 @@ def unused_pictures(session: Session, hashes: list[str]) -> list[str]:
 def level(session: Session) -> StockLevel:
     """Return how the stock stands."""
     unshown = eyes.unshown_counts(session, RENDERER_VERSION)
-    current = {(card.id, recipe_hash) for card, recipe_hash in cards.current(session)}
+    current = {(card.id, recipe_hash) for card, recipe_hash in cards.drawn(session)}
     tallies = wishes.draw_tallies(session, RENDERER_VERSION)
     return StockLevel(
         cards=len(unshown),

@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from server.storage.models import CardRow, CardVersionRow
+from server.storage.photographs import PHOTOGRAPH
 
 
 class CurrentCard(NamedTuple):
@@ -36,6 +37,11 @@ def current(session: Session) -> Sequence[CurrentCard]:
         .order_by(CardRow.position, CardRow.id)
     )
     return [CurrentCard(*row) for row in rows]
+
+
+def drawn(session: Session) -> Sequence[CurrentCard]:
+    """Return those of the cards in use whose eyes are drawn."""
+    return [one for one in current(session) if one.card.source != PHOTOGRAPH]
 
 
 def current_contents(session: Session, card_ids: Collection[str]) -> dict[str, dict[str, Any]]:

@@ -17,6 +17,7 @@ from server.storage.models import (
     LookRow,
     WideEyeRow,
 )
+from server.storage.photographs import NO_RENDERER, PHOTOGRAPH, unseen
 
 UNDRAWN = 0
 """The renderer's version of an eye that is described but was never drawn: it has no pictures,
@@ -86,9 +87,10 @@ def fresh_for(
         .where(
             EyeRow.card_id == card_id,
             EyeRow.recipe_hash == recipe_hash,
-            EyeRow.renderer_version == renderer_version,
+            EyeRow.renderer_version.in_((renderer_version, NO_RENDERER)),
             ~seen,
             _for_practice(),
+            or_(EyeRow.source != PHOTOGRAPH, unseen(learner_id)),
         )
         .order_by(*order, EyeRow.id)
         .limit(at_most)
@@ -106,9 +108,10 @@ def cards_with_fresh(
             select(EyeRow.card_id)
             .where(
                 EyeRow.recipe_hash.in_(recipes),
-                EyeRow.renderer_version == renderer_version,
+                EyeRow.renderer_version.in_((renderer_version, NO_RENDERER)),
                 ~seen,
                 _for_practice(),
+                or_(EyeRow.source != PHOTOGRAPH, unseen(learner_id)),
             )
             .distinct()
         )
@@ -214,7 +217,7 @@ def count_look(session: Session, eye_id: int) -> None:
 
 
 def unshown_counts(session: Session, renderer_version: int) -> dict[str, int]:
-    """Return, per card in use, how many of its usable eyes nobody has been shown."""
+    """Return, per drawn card in use, how many of its usable eyes nobody has been shown."""
     rows = session.execute(
         select(CardRow.id, func.count(EyeRow.id))
         .join(CardVersionRow, _is_current())
@@ -228,7 +231,7 @@ def unshown_counts(session: Session, renderer_version: int) -> dict[str, int]:
                 _for_practice(),
             ),
         )
-        .where(CardRow.retired.is_(False))
+        .where(CardRow.retired.is_(False), CardRow.source != PHOTOGRAPH)
         .group_by(CardRow.id)
     )
     return {row[0]: row[1] for row in rows}

@@ -53,7 +53,9 @@ MEASURES = {
 
 
 def measure(value: float, unit: str) -> str:
-    """Return a measure with its unit as the trade writes it."""
+    """Return a measure with its unit as the trade writes it; nothing where there is none."""
+    if not unit:
+        return ""
     return MEASURES.get(unit, "{:.2g} " + unit).format(value)
 
 
@@ -124,9 +126,15 @@ def verdict(feedback: Feedback, catalogue: Catalogue) -> str:
 
 def comes_back(feedback: Feedback) -> str:
     """Return when the learner meets this kind of eye again."""
+    if feedback.seen_all:
+        return (
+            "You would know this photograph again, so it does not come back; "
+            "what it shows does, in other eyes."
+        )
     if feedback.comes_back_in_round:
         return "Another eye of this kind follows later in this round."
-    return f"This kind comes back {in_days(feedback.in_days)}, on a fresh eye."
+    what = "on a fresh eye" if feedback.look.attribution is None else "in another photograph"
+    return f"This kind comes back {in_days(feedback.in_days)}, {what}."
 
 
 def _marked(feedback: Feedback, mark: str) -> list[FindingResult]:

@@ -12,6 +12,13 @@ function setUp(root) {
   const caption = stage.querySelector("[data-caption]");
   const hold = root.querySelector("[data-hold]");
   const outlines = stage.querySelector("[data-outlines]");
+  outlines.addEventListener("click", () => {
+    const shown = !stage.classList.toggle("without");
+    outlines.setAttribute("aria-pressed", String(shown));
+  });
+
+  // A photograph of a real eye has no twin.
+  if (!hold) return;
   let pinned = false;
 
   function twin(shown) {
@@ -54,11 +61,6 @@ function setUp(root) {
   });
   for (const end of ["pointerup", "pointercancel", "pointerleave"]) view.addEventListener(end, release);
   stage.addEventListener("drag", release);
-
-  outlines.addEventListener("click", () => {
-    const shown = !stage.classList.toggle("without");
-    outlines.setAttribute("aria-pressed", String(shown));
-  });
 }
 
 onPage(setUp);
@@ -72,7 +74,7 @@ document.addEventListener("keydown", (event) => {
       document.querySelector("[data-next-eye]").click();
       break;
     case "h":
-      if (!event.repeat && hold.getAttribute("aria-pressed") === "false") hold.click();
+      if (!event.repeat && hold?.getAttribute("aria-pressed") === "false") hold.click();
       break;
     case "o":
       stage.querySelector("[data-outlines]").click();

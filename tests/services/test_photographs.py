@@ -10,8 +10,9 @@ from PIL import Image
 from skimage import data
 
 from server.errors import BadInput
+from server.services.attribution import LICENCES
 from server.services.catalogue import SEED_DATA
-from server.services.photographs import LICENCES, load_photographs
+from server.services.photographs import load_photographs
 from server.settings import CHECKOUT
 
 FOLDER = CHECKOUT / "static" / "pictures" / "photographs"

@@ -68,7 +68,7 @@ def choices(session: Session, left_out: frozenset[str]) -> dict[tuple[str, str],
     eye under 'normal' and an empty word. Cards that the cohort leaves out are not there.
     """
     found: dict[tuple[str, str], list[str]] = {}
-    for card, _ in cards.current(session):
+    for card, _ in cards.drawn(session):
         if card.id in left_out:
             continue
         if card.finding is not None:

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from server.measurement.proportions import Proportion
 from server.rendering.eye import FINDINGS
 from server.rendering.truth import Truth
+from server.services.attribution import Attribution, attribution_of
 from server.storage import cohort_pictures as rows
 from server.storage.models import EyeRow
 
@@ -48,6 +49,7 @@ class MissedPicture:
     side: str
     picture: str
     twin: str
+    attribution: Attribution | None
     size_px: int
     present: tuple[tuple[str, float, str], ...]
     wrong: Proportion
@@ -93,6 +95,7 @@ def _picture(
         side=eye.side,
         picture=eye.picture,
         twin=eye.twin,
+        attribution=attribution_of(eye),
         size_px=eye.size_px,
         present=tuple(
             (name, truth[name].measure, truth[name].unit)

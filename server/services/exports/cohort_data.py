@@ -34,6 +34,7 @@ from server.storage import audit, cohort_exports
 from server.storage import cohorts as rows
 from server.storage.cohort_exports import AnswerLine, PracticeSums
 from server.storage.models import FindingTallyRow
+from server.storage.photographs import NO_RENDERER
 
 FORMAT = 1
 """Raised when a table's columns change their meaning; columns may be added at any time."""
@@ -218,7 +219,7 @@ def _answer(member: Member, line: AnswerLine) -> tuple[object, ...]:
         line.eye_id,
         line.side,
         None if line.severity is None else round(line.severity, 4),
-        line.renderer_version,
+        None if line.renderer_version == NO_RENDERER else line.renderer_version,
         line.view,
         line.stage,
         line.certainty,

@@ -53,9 +53,14 @@ ANSWERS: tuple[Column, ...] = (
     Column(
         "severity",
         "0 to 1",
-        "Of what the card is about, on the renderer's own scale; empty for a normal eye.",
+        "Of what the card is about, on the renderer's own scale; empty for a normal eye and for "
+        "a photograph of a real one.",
     ),
-    Column("renderer", "whole number", "Version of the renderer that drew it."),
+    Column(
+        "renderer",
+        "whole number",
+        "Version of the renderer that drew it; empty for a photograph of a real eye.",
+    ),
     Column("view", "text", "The view: field and centre by name."),
     Column(
         "bedside_stage",

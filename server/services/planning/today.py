@@ -10,9 +10,10 @@ from sqlalchemy.orm import Session
 
 from server.scheduling.days import local_day
 from server.services.learners import Learner
+from server.services.left_out import left_out
 from server.services.planning.goal import WeeklyGoal, weekly_goal
 from server.services.planning.lately import LATEST_SHEETS, Lately, weakest
-from server.storage import card_states, cards, cohorts, judgements, rounds
+from server.storage import card_states, cards, judgements, rounds
 
 WAITING_DAYS = 2
 """More than so many days' eyes due at once are spoken of as a heap to catch up with."""
@@ -55,8 +56,8 @@ def home(session: Session, learner: Learner, now: datetime) -> Home:
     today = local_day(now, learner.timezone)
     current = rounds.open_round(session, learner.id)
     counts = rounds.counts(session, current.id) if current is not None else rounds.Counts(0, 0)
-    left_out = cohorts.left_out(session, learner.id)
-    due = card_states.due_counts(session, learner.id, but=left_out)
+    absent = left_out(session, learner.id)
+    due = card_states.due_counts(session, learner.id, but=absent)
     met = sum(number for _, number in due)
     left = None if learner.rotation_on is None else (learner.rotation_on - today).days
     marks = judgements.latest_marks(session, learner.id, "rendered", LATEST_SHEETS) if met else ()
@@ -67,7 +68,7 @@ def home(session: Session, learner: Learner, now: datetime) -> Home:
         round_eyes=learner.round_eyes,
         round_minutes=learner.round_minutes,
         due_today=sum(number for day, number in due if day <= today),
-        new_cards=cards.count(session, but=left_out) - met,
+        new_cards=cards.count(session, but=absent) - met,
         met_cards=met,
         goal=weekly_goal(session, learner, today),
         weakest=weakest(marks),

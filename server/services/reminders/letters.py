@@ -19,13 +19,14 @@ from sqlalchemy.orm import Session
 
 from server.identity.tokens import hash_of, new_token
 from server.scheduling.days import local_day, zone
+from server.services.left_out import left_out
 from server.services.planning.goal import weekly_goal
 from server.services.reminders import summaries
 from server.services.reminders.addresses import CONFIRM_WITHIN, mailbox_hash
 from server.services.reminders.claims import Claim, Outcome, Practice, Work
 from server.services.reminders.slots import Slot, as_slot
 from server.services.reminders.summaries import Week
-from server.storage import card_states, cohorts, learners, mail_addresses, practice_slots
+from server.storage import card_states, learners, mail_addresses, practice_slots
 from server.storage import letters as rows
 from server.storage.models import LearnerRow, LetterRow, MailAddressRow
 
@@ -261,7 +262,7 @@ def _practice(session: Session, learner: LearnerRow, day: date) -> Practice | No
     if row is None:
         return None
     goal = weekly_goal(session, learner, day)
-    due = card_states.due_counts(session, learner.id, but=cohorts.left_out(session, learner.id))
+    due = card_states.due_counts(session, learner.id, but=left_out(session, learner.id))
     return Practice(
         slot=as_slot(row),
         due=sum(count for on, count in due if on <= day),

@@ -16,6 +16,7 @@ from server.rendering.truth import Truth
 from server.scheduling.days import local_day
 from server.scheduling.quality import MEDIAN_OF_LAST
 from server.services.learners import Learner, eyes_in
+from server.services.left_out import left_out
 from server.services.study import examining, fitting
 from server.services.study.feedback import feedback_of
 from server.services.study.judging import Circumstances, Judged, judge, load_to_json, state_to_json
@@ -23,7 +24,7 @@ from server.services.study.repeats import continue_round
 from server.services.study.results import Certainty, Feedback, Submission
 from server.services.study.rounds import hold
 from server.services.study.shown import find_look, own_finding, version_mark
-from server.storage import answers, card_states, cohorts, tallies
+from server.storage import answers, card_states, tallies
 from server.storage.looks import ShownLook
 from server.storage.models import AnswerRow, CardStateRow, LearnerRow
 
@@ -61,8 +62,8 @@ def answer(
     day = local_day(now, row.timezone)
     state = card_states.get(session, learner.id, shown.card.id)
     practised = tallies.practice_day(session, learner.id, day)
-    left_out = cohorts.left_out(session, learner.id)
-    due = card_states.due_besides(session, learner.id, shown.card.id, but=left_out)
+    absent = left_out(session, learner.id)
+    due = card_states.due_besides(session, learner.id, shown.card.id, but=absent)
     given = Circumstances(
         response_ms=submission.response_ms,
         hidden_ms=submission.hidden_ms,

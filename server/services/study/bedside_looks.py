@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from server.scheduling.views import Candidate, Conditions, at_the_bedside, conditions, stage_reached
 from server.services.instrument import Cells, Patient, Side, shows_the_disc
+from server.services.photograph_cards import is_of_photographs
 from server.storage import card_states, cards, examinations
 from server.storage.models import EyeRow, LearnerRow, LookRow, WideEyeRow
 
@@ -35,7 +36,8 @@ def planned(
                 name,
                 repetition=0 if state is None else state.repetition,
                 last_right=state is not None and state.last_outcome == "right",
-                suits=shows_the_disc(contents[name]["view"]),
+                suits=not is_of_photographs(contents[name])
+                and shows_the_disc(contents[name]["view"]),
             )
         )
     reached = stage_reached(examinations.stages(session, learner.id, REMEMBERED))

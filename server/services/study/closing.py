@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import cast
 from uuid import UUID
@@ -13,10 +13,11 @@ from server.measurement.tally import Tally, tally
 from server.rendering.eye import FINDINGS
 from server.scheduling.days import days_between, local_day
 from server.services.learners import Learner
+from server.services.left_out import left_out
 from server.services.planning.goal import weekly_goal
 from server.services.study.results import ComesBack, FindingCount, Outcome, RoundSummary
 from server.services.study.shown import card_value, find_round
-from server.storage import answers, card_states, cohorts, rounds
+from server.storage import answers, card_states, rounds
 from server.storage.answers import GivenAnswer
 
 
@@ -32,8 +33,8 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
     today = local_day(now, learner.timezone)
     counts = tally([each.answer.marks for each in given])
     outcomes = [each.answer.outcome for each in given]
-    left_out = cohorts.left_out(session, learner.id)
-    due = card_states.due_counts(session, learner.id, but=left_out)
+    absent = left_out(session, learner.id)
+    due = card_states.due_counts(session, learner.id, but=absent)
     return RoundSummary(
         round_id=row.id,
         finished=row.finished_at is not None and not row.left_early,
@@ -57,7 +58,7 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
             for name in FINDINGS
             if name in counts and counts[name].misses + counts[name].false_alarms > 0
         ),
-        comes_back=_comes_back(session, learner, given, now),
+        comes_back=_comes_back(session, learner, given, absent, now),
         goal=weekly_goal(session, learner, today),
         due_now=sum(number for day, number in due if day <= today),
     )
@@ -70,7 +71,11 @@ def _count(finding: str, count: Tally) -> FindingCount:
 
 
 def _comes_back(
-    session: Session, learner: Learner, given: Sequence[GivenAnswer], now: datetime
+    session: Session,
+    learner: Learner,
+    given: Sequence[GivenAnswer],
+    absent: Collection[str],
+    now: datetime,
 ) -> tuple[ComesBack, ...]:
     today = local_day(now, learner.timezone)
     states = card_states.of_learner(session, learner.id)
@@ -85,6 +90,6 @@ def _comes_back(
             outcome=cast(Outcome, each.answer.outcome),
         )
         for card_id, each in first.items()
-        if card_id in states
+        if card_id in states and card_id not in absent
     ]
     return tuple(sorted(coming, key=lambda one: (one.due, one.card.title)))

@@ -19,6 +19,7 @@ from server.services.study.shown import find_look, find_round, look_value
 from server.storage import eyes, looks, rounds, wishes
 from server.storage.eyes import FreshEye
 from server.storage.models import CardVersionRow, LookRow, RoundItemRow, RoundRow
+from server.storage.photographs import PHOTOGRAPH
 
 LOOK_AHEAD = 2
 """Eyes after this one that are found (or wished for) while the learner looks at it."""
@@ -76,7 +77,7 @@ def _look(
         eye, stage = _choose(session, learner, item, version)
         if eye is not None:
             pictures.append(eye.picture if stage is None else eye.wide_picture or eye.picture)
-        elif wish_at is not None:
+        elif wish_at is not None and card.source != PHOTOGRAPH:
             wishes.wish(session, card.id, wish_at, urgent=False, severity=item.severity)
     planned, _ = rounds.counts(session, shown.look.round_id)
     return look_value(shown, planned, tuple(pictures))
@@ -95,7 +96,8 @@ def _next_look(session: Session, learner: Learner, row: RoundRow, now: datetime)
             eye, stage = _choose(session, learner, item, version)
         if eye is not None:
             return _show(session, row, item, version, eye, stage, now)
-        if card.retired or _cannot_be_drawn(session, version):
+        # Nobody can draw a photograph: one that was seen meanwhile leaves the plan.
+        if card.retired or card.source == PHOTOGRAPH or _cannot_be_drawn(session, version):
             session.delete(item)
             continue
         urgent = missing < URGENT_WISHES
@@ -151,7 +153,9 @@ def _chosen(learner_id: UUID, fresh: Sequence[FreshEye], wanted: float | None) -
     if shared:
         return min(
             shared,
-            key=lambda eye: hashlib.sha256(learner_id.bytes + eye.seed.to_bytes(8, "big")).digest(),
+            key=lambda eye: hashlib.sha256(
+                learner_id.bytes + eye.seed.to_bytes(8, "big", signed=True)
+            ).digest(),
         )
     # An eye that was drawn for the bedside too is kept for it where another will do.
     return min(

@@ -11,6 +11,7 @@ from server.rendering.eye import FINDINGS
 from server.rendering.outlines import Region
 from server.rendering.truth import Truth
 from server.scheduling.days import days_between
+from server.services.attribution import attribution_of
 from server.services.study import examining
 from server.services.study.bedside_looks import patient_of
 from server.services.study.judging import Counted, state_from_json
@@ -25,9 +26,10 @@ from server.services.study.results import (
     Outcome,
 )
 from server.services.study.shown import card_value, look_value
-from server.storage import examinations, looks, rounds
+from server.storage import examinations, looks, photographs, rounds
 from server.storage.looks import ShownLook
 from server.storage.models import AnswerRow
+from server.storage.photographs import PHOTOGRAPH
 
 
 def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
@@ -60,6 +62,8 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         and rounds.has_repeat(session, given_round, shown.card.id),
         round_answered=answered,
         round_planned=planned,
+        seen_all=shown.eye.source == PHOTOGRAPH
+        and shown.card.id in photographs.used_up(session, given.learner_id),
         comparison=_comparison(session, shown, given),
         examined=_examined(session, shown, given),
         media="" if shown.wide is None else patient_of(shown.look, shown.eye).media_told,
@@ -119,4 +123,9 @@ def _comparison(session: Session, shown: ShownLook, given: AnswerRow) -> Compari
     eye, version = found
     truth = Truth.from_dict(eye.truth)
     regions = truth[imagined[0]].regions if imagined else ()
-    return Comparison(card=card_value(version.content), picture=eye.picture, regions=regions)
+    return Comparison(
+        card=card_value(version.content),
+        picture=eye.picture,
+        regions=regions,
+        attribution=attribution_of(eye),
+    )

@@ -15,6 +15,7 @@ from uuid import UUID
 from sqlalchemy.orm import Session
 
 from server.scheduling.threshold import JITTER, Look, ThresholdEstimate
+from server.services.photograph_cards import is_of_photographs
 from server.storage import tallies, thresholds
 from server.storage.looks import ShownLook
 from server.storage.models import EyeRow, FindingTallyRow, ThresholdRow
@@ -92,7 +93,7 @@ def wanted(
     """Return how severe a look at a card should be for this learner.
 
     None for a card without a finding of its own: what makes a look-alike hard
-    is not how severe it is.
+    is not how severe it is. None for a photograph, which nobody can draw fainter.
 
     Parameters
     ----------
@@ -100,7 +101,7 @@ def wanted(
     known : as `estimates` returns it.
     """
     card = content["card"]
-    if card["kind"] != "finding":
+    if card["kind"] != "finding" or is_of_photographs(content):
         return None
     own = card["features"][0]
     low, high = own["severity"]

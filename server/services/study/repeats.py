@@ -8,9 +8,10 @@ from sqlalchemy.orm import Session
 
 from server.scheduling.sequence import LONGEST_RUN, Slot, with_repeat
 from server.services.study.judging import Judged
-from server.storage import looks, rounds
+from server.storage import looks, photographs, rounds
 from server.storage.looks import ShownLook
 from server.storage.models import RoundItemRow, RoundRow
+from server.storage.photographs import PHOTOGRAPH
 
 AGAIN = "again"
 
@@ -21,7 +22,10 @@ def continue_round(session: Session, shown: ShownLook, judged: Judged, now: date
     if row.finished_at is not None:
         # An answer that was on its way when the round was left: counted, nothing to add.
         return
-    if judged.scheduled.repeats and not rounds.has_repeat(session, row.id, shown.card.id):
+    fresh = shown.eye.source != PHOTOGRAPH or shown.card.id not in photographs.used_up(
+        session, row.learner_id
+    )
+    if judged.scheduled.repeats and fresh and not rounds.has_repeat(session, row.id, shown.card.id):
         _put_in(session, shown)
     elif not rounds.not_dealt(session, row.id, 1) and looks.unanswered(session, row.id) is None:
         row.finished_at = now

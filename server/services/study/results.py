@@ -15,6 +15,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from server.rendering.outlines import Region
+from server.services.attribution import Attribution
 from server.services.instrument import Followed
 from server.services.planning.goal import WeeklyGoal
 
@@ -97,6 +98,8 @@ class Look:
     """Pictures likely to be shown next, to fetch while the learner looks at this one."""
     bedside: AtTheBedside | None = None
     """Set when the eye is looked at through the ophthalmoscope, not in a photograph."""
+    attribution: Attribution | None = None
+    """Set for a photograph of a real eye: who made it and on which terms it is shown."""
 
 
 @dataclass(frozen=True)
@@ -207,6 +210,7 @@ class Comparison:
     card: CardInfo
     picture: str
     regions: tuple[Region, ...]
+    attribution: Attribution | None = None
 
 
 @dataclass(frozen=True)
@@ -225,7 +229,7 @@ class Feedback:
     outlines: Mapping[str, tuple[Region, ...]]
     """Outlines by kind of structure (for example 'disc', 'cup', 'drusen', 'laser-scar')."""
     twin: str
-    """The healthy twin's picture."""
+    """The healthy twin's picture; empty for a photograph of a real eye, which has none."""
     card: CardInfo
     counted: Literal["review", "practice"]
     """'review' moved the schedule; 'practice' was a second look on one day, or came with a
@@ -238,6 +242,8 @@ class Feedback:
     """True when another eye of the card was added to this round."""
     round_answered: int
     round_planned: int
+    seen_all: bool = False
+    """True when the card has no photograph left that the learner has not seen."""
     comparison: Comparison | None = None
     examined: Examined | None = None
     """Set when what was looked at at the bedside was recorded."""

@@ -15,10 +15,11 @@ from server.scheduling.days import local_day
 from server.scheduling.forecast import admissible, admissible_to_spare
 from server.scheduling.rounds import CardInPlay, compose
 from server.services.learners import Learner, eyes_in, looks_a_day
+from server.services.left_out import left_out
 from server.services.study import bedside_looks, fitting
 from server.services.study.results import Reason, RoundInfo
 from server.services.study.shown import find_round
-from server.storage import card_states, cards, cohorts, eyes, learners, rounds, wishes
+from server.storage import card_states, cards, eyes, learners, rounds, wishes
 from server.storage.models import CardRow, CardStateRow, LearnerRow, RoundItemRow, RoundRow
 
 CANNOT_BE_DRAWN_AFTER = 25
@@ -167,10 +168,10 @@ def in_play(
     """Return every card that could come in a round of this learner, and its recipe, by id."""
     states = card_states.of_learner(session, learner_id)
     tallies_of = wishes.draw_tallies(session, RENDERER_VERSION)
-    left_out = cohorts.left_out(session, learner_id)
+    absent = left_out(session, learner_id)
     found, recipes = {}, {}
     for card, recipe_hash in cards.current(session):
-        if card.id in left_out:
+        if card.id in absent:
             continue
         drawing = tallies_of.get((card.id, recipe_hash))
         if drawing is not None and drawing.failures_running >= CANNOT_BE_DRAWN_AFTER:

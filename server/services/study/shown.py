@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from server.errors import NotFound
 from server.rendering.eye import FINDINGS
+from server.services.attribution import attribution_of
 from server.services.instrument import FIELD_DEG, still_fields, view_of
 from server.services.study.bedside_looks import cells_of, patient_of
 from server.services.study.results import AtTheBedside, CardInfo, CardKind, Look, Reason, Teaching
@@ -74,6 +75,7 @@ def look_value(shown: ShownLook, planned: int, next_pictures: tuple[str, ...] = 
         renderer_version=shown.look.renderer_version,
         next_pictures=next_pictures,
         bedside=None if wide is None else _at_the_bedside(shown, wide),
+        attribution=attribution_of(eye),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
@@ -16,7 +16,11 @@ class CardRow(Base):
     """A card under its lasting name; its words and severities live in its versions."""
 
     __tablename__ = "card"
-    __table_args__ = (Index("ix_card_order", "retired", "position"),)
+    __table_args__ = (
+        CheckConstraint("source IN ('rendered', 'photograph')", name="source"),
+        CheckConstraint("origin IN ('shipped', 'school')", name="origin"),
+        Index("ix_card_order", "retired", "position"),
+    )
 
     id: Mapped[str] = mapped_column(String(80), primary_key=True)
     title: Mapped[str] = mapped_column(String(200))
@@ -26,6 +30,10 @@ class CardRow(Base):
     position: Mapped[int]
     """The order in which new cards are met."""
     retired: Mapped[bool]
+    source: Mapped[str] = mapped_column(String(12), default="rendered")
+    """Where its pictures come from: 'rendered' or 'photograph'."""
+    origin: Mapped[str] = mapped_column(String(8), default="shipped")
+    """'shipped' with the program, or 'school': made here, so that no new version retires it."""
     content_hash: Mapped[str] = mapped_column(String(64))
     """Content of the version in use."""
 
