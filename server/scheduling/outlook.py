@@ -27,6 +27,10 @@ RIGHT_SHARE = 0.8
 """Share of answers expected to be right: severity follows the learner to about there
 (see `threshold`)."""
 
+LONGEST_WAIT = 2.0
+"""A gap of twice the interval still does: what is kept at the test falls slowly beyond
+the best gap (Cepeda et al., *Psychol Sci* 2008)."""
+
 RIGHT_QUALITY = 4
 WRONG_QUALITY = 1
 
@@ -44,6 +48,8 @@ class Week:
     first_met : names of the cards met, in order.
     room : looks that the learner's minutes hold.
     left_over : cards that were due and did not fit on the week's last day of practice.
+    longest_wait : how far through its interval the longest waiting of them was (see
+        `rounds.overdue`); 0 when none is left over.
     """
 
     start: date
@@ -53,6 +59,7 @@ class Week:
     first_met: Sequence[str]
     room: float
     left_over: int
+    longest_wait: float
 
     @property
     def due(self) -> int:
@@ -61,8 +68,9 @@ class Week:
 
     @property
     def is_enough(self) -> bool:
-        """True when what is left over fits into one further day: late by that, and no more."""
-        return self.left_over * LOOKS_A_REVIEW * self.days <= self.room
+        """True when what is left over fits into one further day, or none of it waits long."""
+        fits = self.left_over * LOOKS_A_REVIEW * self.days <= self.room
+        return fits or self.longest_wait <= LONGEST_WAIT
 
 
 @dataclass(frozen=True)
@@ -147,6 +155,7 @@ class _Tally:
         self.first_met: list[str] = []
         self.room = 0.0
         self.left_over = 0
+        self.longest_wait = 0.0
 
     def week(self) -> Week:
         return Week(
@@ -157,6 +166,7 @@ class _Tally:
             tuple(self.first_met),
             self.room,
             self.left_over,
+            self.longest_wait,
         )
 
 
@@ -183,7 +193,9 @@ class _Play:
         new = min(self._admitted(day, looks_a_day, pace), int(room))
         due = [name for name, one in self.cards.items() if one.is_due(day)]
         fitting = self._foremost(day, due, int((room - new) / LOOKS_A_REVIEW))
-        tally.left_over = len(due) - len(fitting)
+        waiting = set(due).difference(fitting)
+        tally.left_over = len(waiting)
+        tally.longest_wait = max((overdue(self.cards[name], day) for name in waiting), default=0.0)
         spare = int(room - new - len(fitting) * LOOKS_A_REVIEW)
         ahead = self._ahead(day, spare) if spare else []
         if len(ahead) < spare and len(self.waiting) > new:

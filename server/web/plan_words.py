@@ -50,6 +50,10 @@ def _good(plan: PlanAhead) -> tuple[str, ...]:
             f"In {count(len(plan.tight), 'week')} more comes back than fits, and the weeks after "
             "take it up."
         )
+    elif any(week.late for week in plan.weeks):
+        parts.append(
+            "What comes back is seen in time: some of it waits a few days, which costs little."
+        )
     else:
         parts.append("What comes back fits into every week.")
     return tuple(part for part in parts if part)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.errors import BadInput
-from server.scheduling.outlook import Outlook, outlook
+from server.scheduling.outlook import LONGEST_WAIT, Outlook, outlook
 from server.scheduling.sm2 import CardState
 
 TODAY = date(2026, 3, 2)
@@ -56,11 +56,20 @@ def test_too_few_minutes_are_said_to_be_too_few() -> None:
 
 def test_a_heap_at_the_end_is_not_enough_although_everything_was_met() -> None:
     # Sixty cards bounded to six days ask for ten a day, and more with their repeats.
-    plan = before_rotation(28, 6, met(60), ())
+    plan = before_rotation(28, 3, met(60), ())
     assert not plan.unmet
     assert not plan.keeps_up
     assert plan.weeks[-1].left_over > 6
+    assert plan.weeks[-1].longest_wait > LONGEST_WAIT
     assert before_rotation(28, 18, met(60), ()).keeps_up
+
+
+def test_what_waits_for_less_than_another_interval_is_no_heap() -> None:
+    # Six a day bring each of the sixty back within twice six days: late, and near the best gap.
+    plan = before_rotation(28, 6, met(60), ())
+    assert plan.weeks[-1].left_over > 6
+    assert 1 < plan.weeks[-1].longest_wait <= LONGEST_WAIT
+    assert plan.keeps_up
 
 
 @given(
