@@ -15,6 +15,7 @@ BENCHMARKS = {
     "outliers": "500 random eyes with random features, the worst 40 on a sheet",
     "first_picture": "from starting the program to the first eye, cold and warm",
     "answers": "an answer's round trip at 1, 20 and 100 learners, beside a bare insert",
+    "load": "300 learners for five minutes with rendering on, beside bare inserts at that pace",
     "planning": "composing a round from 10,000 cards, beside sorting them",
     "cohort": "a cohort of 2,000 with 2 million answers, beside plain SQL over them",
     "page_weight": "bytes of a first visit and of each further eye",
