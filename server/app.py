@@ -24,6 +24,9 @@ from server.web.routes import (
     account,
     bedside,
     calendar,
+    checkpoint_results,
+    checkpoints,
+    cohort_checkpoints,
     cohort_export,
     cohort_learners,
     cohort_settings,
@@ -104,6 +107,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         *(front, rounds, looks, plan, progress, reading, bedside, gallery, account, reminders),
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
+        *(checkpoints, cohort_checkpoints, checkpoint_results),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

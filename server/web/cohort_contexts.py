@@ -8,6 +8,7 @@ from datetime import date
 from typing import ClassVar
 
 from server.measurement.readiness import Readiness
+from server.services.checkpoints.mine import Mine
 from server.services.cohorts.board import Asked, Board, ConfusionLine, FindingLine
 from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
 from server.services.cohorts.joining import Invitation, Joined
@@ -26,6 +27,7 @@ class CohortsPage(Page):
     TEMPLATE: ClassVar[str] = "cohorts/cohorts.html"
     joined: tuple[Joined, ...]
     led: tuple[LedCohort, ...]
+    checkpoints: tuple[Mine, ...]
     may_make: bool
     said: str
     problem: str

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from server.rendering.outlines import PICTURE_UNITS, Region
 from server.services.catalogue import Catalogue
-from server.services.study import Feedback
+from server.services.study import CardInfo, FindingResult
 
 LANDMARKS = ("disc", "cup")
 """Structures of every eye, drawn thin and without a label beside what was found."""
@@ -36,7 +37,27 @@ class Outline:
     """'start', 'middle' or 'end' of the label lies at (x, y)."""
 
 
-def outlines_of(feedback: Feedback, catalogue: Catalogue) -> tuple[Outline, ...]:
+class JudgedEye(Protocol):
+    """An eye after its answer, in practice or in a checkpoint."""
+
+    @property
+    def findings(self) -> Sequence[FindingResult]:
+        """What is there and what was said, in examination order."""
+
+    @property
+    def outlines(self) -> Mapping[str, Sequence[Region]]:
+        """Outlines by kind of structure."""
+
+    @property
+    def card(self) -> CardInfo:
+        """What kind of eye it is."""
+
+    @property
+    def point_right(self) -> bool | None:
+        """Whether the place pointed at was right, if one was."""
+
+
+def outlines_of(feedback: JudgedEye, catalogue: Catalogue) -> tuple[Outline, ...]:
     """Return the outlines of a feedback's picture, most important last so that it lies on top."""
     drawn: list[Outline] = []
     taken: list[tuple[int, int]] = []
@@ -55,7 +76,7 @@ def outlines_of(feedback: Feedback, catalogue: Catalogue) -> tuple[Outline, ...]
     return tuple(reversed(drawn))
 
 
-def _is_lesson(kind: str, regions: Sequence[Region], feedback: Feedback) -> bool:
+def _is_lesson(kind: str, regions: Sequence[Region], feedback: JudgedEye) -> bool:
     """Whether this outline shows what was mistaken for the finding on an eye without it."""
     return bool(regions) and kind not in UNDRAWN and feedback.card.kind == "look-alike"
 

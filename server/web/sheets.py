@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Collection, Sequence
 from typing import Literal
 from uuid import uuid4
 
@@ -32,17 +33,7 @@ def look_page(
     ----------
     view : how an eye at the bedside is shown this time; None as the learner set it.
     """
-    rows = tuple(
-        SheetRow(
-            finding=text.slug,
-            number=number,
-            asks=text.judgement.asks,
-            normal=text.judgement.normal,
-            present=text.judgement.present,
-            asked=text.slug in look.asked,
-        )
-        for number, text in enumerate(catalogue.findings, start=1)
-    )
+    rows = sheet_rows(catalogue, look.asked)
     if look.bedside is None:
         return LookPage(learner, look, rows, uuid4())
     if (view or learner.bedside) == "still":
@@ -59,6 +50,21 @@ def look_page(
     )
 
 
+def sheet_rows(catalogue: Catalogue, asked: Collection[str]) -> tuple[SheetRow, ...]:
+    """Return the judgements of an answer sheet, in examination order."""
+    return tuple(
+        SheetRow(
+            finding=text.slug,
+            number=number,
+            asks=text.judgement.asks,
+            normal=text.judgement.normal,
+            present=text.judgement.present,
+            asked=text.slug in asked,
+        )
+        for number, text in enumerate(catalogue.findings, start=1)
+    )
+
+
 def feedback_page(learner: Learner, feedback: Feedback, catalogue: Catalogue) -> FeedbackPage:
     """Return the page of an answered eye."""
     comparison = feedback.comparison
@@ -69,11 +75,16 @@ def feedback_page(learner: Learner, feedback: Feedback, catalogue: Catalogue) ->
         headline=headline(feedback),
         verdict=verdict(feedback, catalogue),
         comes_back=comes_back(feedback),
-        rows=tuple(_row(result, catalogue) for result in feedback.findings),
+        rows=result_rows(feedback.findings, catalogue),
         outlines=outlines_of(feedback, catalogue),
         comparison_outlines=plain_outlines(comparison.regions) if comparison else (),
         codes=tuple((code, catalogue.codes[code].label) for code in feedback.card.icd10),
     )
+
+
+def result_rows(findings: Sequence[FindingResult], catalogue: Catalogue) -> tuple[ResultRow, ...]:
+    """Return the lines of a corrected sheet."""
+    return tuple(_row(result, catalogue) for result in findings)
 
 
 def _row(result: FindingResult, catalogue: Catalogue) -> ResultRow:

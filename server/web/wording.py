@@ -7,6 +7,7 @@ from datetime import date
 
 from server.services.catalogue import Catalogue
 from server.services.study import Feedback, FindingResult
+from server.web.overlays import JudgedEye
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = (
@@ -97,7 +98,7 @@ def headline(feedback: Feedback) -> str:
     return "Missed" if _marked(feedback, "miss") else "Not there"
 
 
-def verdict(feedback: Feedback, catalogue: Catalogue) -> str:
+def verdict(feedback: JudgedEye, catalogue: Catalogue) -> str:
     """Return what was seen, missed and imagined, in a sentence or two."""
 
     def names(results: Sequence[FindingResult]) -> list[str]:
@@ -137,5 +138,5 @@ def comes_back(feedback: Feedback) -> str:
     return f"This kind comes back {in_days(feedback.in_days)}, {what}."
 
 
-def _marked(feedback: Feedback, mark: str) -> list[FindingResult]:
+def _marked(feedback: JudgedEye, mark: str) -> list[FindingResult]:
     return [result for result in feedback.findings if result.mark == mark]

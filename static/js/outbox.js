@@ -74,7 +74,7 @@ async function send(look) {
   const here = document.querySelector(`form[data-look="${CSS.escape(look)}"]`);
   let response;
   try {
-    response = await fetch(`/looks/${look}/answer`, {
+    response = await fetch(entry.address ?? `/looks/${look}/answer`, {
       method: "POST",
       headers: { Accept: "application/json", "Content-Type": "application/x-www-form-urlencoded" },
       body: entry.body,
@@ -104,7 +104,7 @@ function refused(look, status, words, here) {
   } else {
     // 404: not this learner's look; 409: the eye has moved on; 422: not an answer.
     drop(look);
-    if (here) say(words ?? "This answer could not be taken.", { words: "Go on", run: () => location.assign("/") });
+    if (here) say(words ?? "This answer could not be taken.", { words: "Go on", run: () => location.assign(here.dataset.onward ?? "/") });
   }
 }
 
@@ -125,7 +125,7 @@ document.addEventListener("htmx:configRequest", (event) => {
   form.dispatchEvent(new CustomEvent("time-wanted"));
   const body = new URLSearchParams(new FormData(form));
   for (const { name } of form.querySelectorAll("input[type=hidden]")) event.detail.parameters[name] = body.get(name);
-  keep(form.dataset.look, { body: body.toString() });
+  keep(form.dataset.look, { body: body.toString(), address: form.getAttribute("action") });
   // From here on the answer is given: it must not differ from the one that may have arrived.
   form.inert = true;
 });

@@ -278,7 +278,7 @@ def test_more_time_is_for_one_learner(database: Database, course: Course) -> Non
             changing.give_more_time(
                 session, course.lead, course.cohort, made.id, course.ada.id, 400, 0, EARLIER
             )
-        with pytest.raises(NotFound):
+        with pytest.raises(BadInput):
             changing.give_more_time(
                 session, course.lead, course.cohort, made.id, uuid4(), 25, 0, EARLIER
             )

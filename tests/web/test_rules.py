@@ -19,11 +19,12 @@ from server.rendering.eye import FINDINGS
 from server.services import learners
 from server.services.accounts import links
 from server.services.accounts.roles import Role
+from server.services.checkpoints import sitting
 from server.services.cohorts import leading
 from server.settings import Settings
 from server.storage.engine import Session
 from server.web.rules import ENOUGH, RULES, Needs, Rule, Whose
-from tests import accounts, factories
+from tests import accounts, checkpoints, factories
 from tests.factories import NOON
 
 ROLES = tuple(Role)
@@ -44,6 +45,9 @@ SENT: dict[str, object] = {
     "weekdays": "1",
     "secret": "0" * 43,
     "opinion": "normal",
+    "who": str(uuid4()),
+    "eye": "1",
+    "dropped": "true",
 }
 TAKES_JSON = {"/account/passkeys", "/sign-in/passkey", "/account/confirm/passkey"}
 
@@ -69,6 +73,11 @@ class Somebody:
     code: str
     place_id: UUID
     """A learner of their cohort (of nobody's for a role that leads none)."""
+    checkpoint_id: UUID
+    """Of the cohort that they lead, open."""
+    sat_id: UUID
+    """A checkpoint that they sit."""
+    sitting_look_id: UUID
 
 
 @dataclass(frozen=True)
@@ -115,6 +124,11 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
     joined = accounts.cohort(session, members=(learner.id,))
     if role is Role.LEAD:
         leading.appoint(session, pupil, learner.id, NOON, lead=True)
+    head = accounts.account(session, f"head-{role}-{which}", administrator=True).learner_id
+    sat = checkpoints.composed(session, head, joined.id)
+    sitting.begin(session, learner, sat.id, NOON)
+    shown = sitting.next_eye(session, learner, sat.id, NOON)
+    assert shown is not None
     second = accounts.signed_in(session, learner.id)
     return Somebody(
         learner_id=learner.id,
@@ -128,14 +142,21 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
         joined_id=joined.id,
         code=cohort.join_code,
         place_id=accounts.place(session, cohort.id, "Ada").id,
+        checkpoint_id=checkpoints.composed(session, head, cohort.id).id,
+        sat_id=sat.id,
+        sitting_look_id=shown.look_id,
     )
 
 
 def fill(path: str, whose: Somebody, link: str) -> str:
     """Return a route's address for somebody's things; a new parameter must be said here."""
+    sits = path.startswith("/checkpoints")
     values = {
         "round_id": str(whose.round_id),
-        "look_id": str(whose.look_id),
+        "look_id": str(whose.sitting_look_id if sits else whose.look_id),
+        "checkpoint_id": str(whose.sat_id if sits else whose.checkpoint_id),
+        "position": "1",
+        "table": "eyes",
         "session_id": whose.session_id,
         "passkey_id": whose.passkey_id,
         "learner_id": str(whose.looked_after),

@@ -12,6 +12,7 @@ from server.settings import CHECKOUT
 from server.web import (
     account_contexts,
     bedside_contexts,
+    checkpoint_contexts,
     cohort_contexts,
     contexts,
     gallery_contexts,
@@ -29,6 +30,7 @@ PAGES = [
         contexts,
         account_contexts,
         bedside_contexts,
+        checkpoint_contexts,
         cohort_contexts,
         gallery_contexts,
         library_contexts,
@@ -41,6 +43,7 @@ SWAPPED = (
     contexts.FeedbackPage,
     contexts.PreparingPage,
     contexts.Notice,
+    checkpoint_contexts.SittingPage,
 )
 """Pages that htmx swaps in: they must bring both blocks themselves."""
 

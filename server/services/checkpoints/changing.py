@@ -7,7 +7,7 @@ from uuid import UUID
 
 from sqlalchemy.orm import Session
 
-from server.errors import BadInput, Conflict, NotFound
+from server.errors import BadInput, Conflict
 from server.services.checkpoints.checkpoint import Stage, held_checkpoint
 from server.services.checkpoints.composing import checked_times, note
 from server.storage import checkpoints as rows
@@ -60,15 +60,15 @@ def give_more_time(
 
     Raises
     ------
-    NotFound : it is none of the asker's, or the learner is not in the cohort.
+    NotFound : it is none of the asker's.
     Conflict : it is over.
-    BadInput : more than can be given.
+    BadInput : the learner is not in the cohort, or more than can be given.
     """
     _, before = held_checkpoint(session, asker_id, cohort_id, checkpoint_id, now)
     if before.is_over:
         raise Conflict("This checkpoint is over: time can no longer be added.")
     if cohort_rows.member(session, cohort_id, learner_id) is None:
-        raise NotFound("This learner is not in the cohort (any more).")
+        raise BadInput("This learner is not in the cohort (any more): choose another one.")
     if not 0 <= eye_percent <= 300:
         raise BadInput("More time for each eye is 0 to 300 per cent.")
     if not 0 <= more_minutes <= 2880:

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from server.errors import NotFound
 from server.services.cohorts.cohort import Cohort, led
 from server.storage import checkpoints as rows
+from server.storage import sittings
 from server.storage.models import CheckpointRow
 
 GRACE = timedelta(seconds=20)
@@ -110,6 +111,17 @@ def checkpoints_of(
         )
         for line in rows.of_cohort(session, cohort_id)
     ]
+
+
+def progress_of(session: Session, checkpoint_id: UUID) -> tuple[int, int]:
+    """Return how many have begun a checkpoint, and how many are done with it."""
+    sat = [line.sitting for line in sittings.of_checkpoint(session, checkpoint_id)]
+    return len(sat), sum(one.finished_at is not None for one in sat)
+
+
+def extras_of(session: Session, checkpoint_id: UUID) -> Sequence[rows.ExtraLine]:
+    """Return who has more time in a checkpoint, by name."""
+    return rows.extras(session, checkpoint_id)
 
 
 def as_checkpoint(session: Session, row: CheckpointRow, now: datetime) -> Checkpoint:

@@ -15,6 +15,9 @@ from server.storage import checkpoints as rows
 from server.storage import cohorts, sittings
 from server.storage.models import CheckpointRow
 
+NEAR_DAYS = 14
+"""A learner's first page speaks of checkpoints that open, or were released, within so long."""
+
 
 @dataclass(frozen=True)
 class Mine:
@@ -42,6 +45,21 @@ class Mine:
 def all_mine(session: Session, learner: Learner, now: datetime) -> list[Mine]:
     """Return a learner's checkpoints, the latest to open first."""
     return [standing_of(session, learner, row, now) for row in rows.of_learner(session, learner.id)]
+
+
+def current(session: Session, learner: Learner, now: datetime) -> list[Mine]:
+    """Return what a learner should know of now: open, soon, or lately released; open ones first."""
+    near = timedelta(days=NEAR_DAYS)
+    found = []
+    for row in rows.of_learner(session, learner.id):
+        if now + near < row.opens_at or (row.released_at or row.closes_at) + near < now:
+            continue
+        one = standing_of(session, learner, row, now)
+        stage = one.checkpoint.stage
+        to_sit = (one.may_answer and not one.finished) or stage in (Stage.AHEAD, Stage.DRAWING)
+        if to_sit or (stage is Stage.RELEASED and one.began):
+            found.append(one)
+    return sorted(found, key=lambda one: not one.may_answer)
 
 
 def mine(session: Session, learner: Learner, checkpoint_id: UUID, now: datetime) -> Mine:

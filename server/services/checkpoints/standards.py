@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -59,6 +60,12 @@ class Standards:
     judged: JudgedMark | None
     borderline: BorderlineMark | None
     why_not: str
+
+    @property
+    def judged_percent(self) -> int | None:
+        """The judges' mark as a whole share of the eyes that reaches it."""
+        # 60 % computed from shares may be 60.00000000000001 in binary.
+        return None if self.judged is None else math.ceil(100 * self.judged.share - 1e-9)
 
 
 def standards(session: Session, checkpoint_id: UUID, found: Results) -> Standards:
@@ -161,6 +168,11 @@ def estimate(
     )
     session.flush()
     note(session, "checkpoint-standard", asker_id, cohort_id, now)
+
+
+def estimates_of(session: Session, checkpoint_id: UUID, judge: str) -> Mapping[int, int]:
+    """Return one judge's estimates in per cent, by number of the eye."""
+    return rows.estimates(session, checkpoint_id).get(" ".join(judge.split()), {})
 
 
 def rate(

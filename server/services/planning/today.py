@@ -9,6 +9,7 @@ from uuid import UUID
 from sqlalchemy.orm import Session
 
 from server.scheduling.days import local_day
+from server.services.checkpoints.mine import Mine, current
 from server.services.learners import Learner
 from server.services.left_out import left_out
 from server.services.planning.goal import WeeklyGoal, weekly_goal
@@ -41,6 +42,8 @@ class Home:
     next_due: date | None
     """The learner's day on which the next card falls due after today; None: none is scheduled."""
     today: date
+    checkpoints: tuple[Mine, ...]
+    """Open to the learner, soon, or lately released."""
 
     @property
     def rounds_to_catch_up(self) -> int:
@@ -54,15 +57,15 @@ class Home:
 def home(session: Session, learner: Learner, now: datetime) -> Home:
     """Return what the learner's first page shows. Reads only."""
     today = local_day(now, learner.timezone)
-    current = rounds.open_round(session, learner.id)
-    counts = rounds.counts(session, current.id) if current is not None else rounds.Counts(0, 0)
+    begun = rounds.open_round(session, learner.id)
+    counts = rounds.counts(session, begun.id) if begun is not None else rounds.Counts(0, 0)
     absent = left_out(session, learner.id)
     due = card_states.due_counts(session, learner.id, but=absent)
     met = sum(number for _, number in due)
     left = None if learner.rotation_on is None else (learner.rotation_on - today).days
     marks = judgements.latest_marks(session, learner.id, "rendered", LATEST_SHEETS) if met else ()
     return Home(
-        open_round_id=None if current is None else current.id,
+        open_round_id=None if begun is None else begun.id,
         open_round_answered=counts.answered,
         open_round_planned=counts.planned,
         round_eyes=learner.round_eyes,
@@ -75,4 +78,5 @@ def home(session: Session, learner: Learner, now: datetime) -> Home:
         days_to_rotation=left if left is not None and left > 0 else None,
         next_due=next((day for day, _ in due if day > today), None),
         today=today,
+        checkpoints=tuple(current(session, learner, now)),
     )

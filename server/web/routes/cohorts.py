@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from server.errors import BadInput
 from server.services.accounts.roles import Role, role_of
+from server.services.checkpoints.mine import all_mine
 from server.services.cohorts import cohort as cohorts
 from server.services.cohorts import joining
 from server.web.access import Visit, reading, writing
@@ -59,6 +60,7 @@ def _page(visit: Visit, *, said: str = "", problem: str = "") -> CohortsPage:
         learner=visit.learner,
         joined=tuple(joining.joined(visit.session, visit.learner.id)),
         led=tuple(cohorts.all_led(visit.session, visit.learner.id)) if leads else (),
+        checkpoints=tuple(all_mine(visit.session, visit.learner, visit.now)),
         may_make=leads,
         said=said,
         problem=problem,

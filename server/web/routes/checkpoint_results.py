@@ -1,0 +1,205 @@
+"""A lead reads what a checkpoint says, sets its standard, and releases it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from uuid import UUID
+
+from fastapi import APIRouter, Form, Query
+from starlette.requests import Request
+from starlette.responses import Response
+
+from server.errors import BadInput, Conflict
+from server.services.checkpoints import export, standards
+from server.services.checkpoints.checkpoint import led_checkpoint
+from server.services.checkpoints.results import results
+from server.services.cohorts import members
+from server.web.access import Visit, reading, writing
+from server.web.checkpoint_contexts import EstimatesPage, ResultsPage
+from server.web.checkpoint_forms import EstimatesForm, ItemForm, RatingsForm, ReleaseForm
+from server.web.pages import PRIVATE, see_other
+from server.web.site import site_of
+from server.web.standing_words import names
+
+router = APIRouter(prefix="/cohorts/{cohort_id}/checkpoints/{checkpoint_id}")
+
+PEOPLE_A_PAGE = 50
+
+
+@router.post("/item")
+def drop(
+    request: Request, cohort_id: UUID, checkpoint_id: UUID, form: Annotated[ItemForm, Form()]
+) -> Response:
+    """Take an eye out of the marking, or put it back."""
+    try:
+        with writing(request) as visit:
+            standards.drop(
+                visit.session,
+                visit.learner.id,
+                cohort_id,
+                checkpoint_id,
+                form.eye,
+                visit.now,
+                dropped=form.dropped,
+            )
+    except Conflict as problem:
+        return _again(request, cohort_id, checkpoint_id, problem)
+    done = "dropped" if form.dropped else "kept"
+    return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done={done}#eyes")
+
+
+@router.get("/estimates")
+def estimates(
+    request: Request,
+    cohort_id: UUID,
+    checkpoint_id: UUID,
+    judge: Annotated[str, Query(max_length=200)] = "",
+) -> Response:
+    """Show the eyes to a judge, with the judge's own estimates and nobody else's."""
+    with reading(request) as visit:
+        page = _estimates_page(request, visit, cohort_id, checkpoint_id, judge)
+    return site_of(request).pages.render(request, page)
+
+
+@router.post("/estimates")
+def estimate(
+    request: Request, cohort_id: UUID, checkpoint_id: UUID, form: Annotated[EstimatesForm, Form()]
+) -> Response:
+    """Keep a judge's estimates."""
+    try:
+        with writing(request) as visit:
+            standards.estimate(
+                visit.session,
+                visit.learner.id,
+                cohort_id,
+                checkpoint_id,
+                form.judge,
+                form.given,
+                visit.now,
+            )
+    except BadInput as problem:
+        with reading(request) as visit:
+            page = _estimates_page(
+                request, visit, cohort_id, checkpoint_id, form.judge, form.given, str(problem)
+            )
+        return site_of(request).pages.render(request, page, status=problem.status)
+    return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done=judged#standard")
+
+
+@router.post("/ratings")
+def rate(
+    request: Request, cohort_id: UUID, checkpoint_id: UUID, form: Annotated[RatingsForm, Form()]
+) -> Response:
+    """Keep examiners' ratings of the learners on one page of the list."""
+    try:
+        with writing(request) as visit:
+            standards.rate(
+                visit.session, visit.learner.id, cohort_id, checkpoint_id, form.given, visit.now
+            )
+    except BadInput as problem:
+        return _again(request, cohort_id, checkpoint_id, problem)
+    return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done=rated#standard")
+
+
+@router.post("/release")
+def release(
+    request: Request, cohort_id: UUID, checkpoint_id: UUID, form: Annotated[ReleaseForm, Form()]
+) -> Response:
+    """Let learners see their results."""
+    try:
+        with writing(request) as visit:
+            standards.release(
+                visit.session,
+                visit.learner.id,
+                cohort_id,
+                checkpoint_id,
+                form.pass_percent,
+                visit.now,
+            )
+    except BadInput as problem:
+        return _again(request, cohort_id, checkpoint_id, problem)
+    return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done=released")
+
+
+@router.get("/{table}.csv")
+def as_csv(request: Request, cohort_id: UUID, checkpoint_id: UUID, table: str) -> Response:
+    """Send one of the tables of a checkpoint that is over, without names."""
+    with reading(request) as visit:
+        cohort, found = led_checkpoint(
+            visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
+        )
+        text = export.table(visit.session, cohort, found, table)
+    headers = {**PRIVATE, "Content-Disposition": f'attachment; filename="checkpoint-{table}.csv"'}
+    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def results_page(
+    request: Request,
+    visit: Visit,
+    cohort_id: UUID,
+    checkpoint_id: UUID,
+    *,
+    after: int = 0,
+    said: str = "",
+    problem: str = "",
+) -> ResultsPage:
+    """Return the page of a checkpoint that is over."""
+    cohort, found = led_checkpoint(
+        visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
+    )
+    says = results(visit.session, cohort, checkpoint_id)
+    people = says.people[after : after + PEOPLE_A_PAGE]
+    more = after + PEOPLE_A_PAGE
+    return ResultsPage(
+        learner=visit.learner,
+        cohort=cohort,
+        checkpoint=found,
+        results=says,
+        standards=standards.standards(visit.session, checkpoint_id, says),
+        people=people,
+        first=after + 1,
+        following=more if more < len(says.people) else 0,
+        learners=members.size(visit.session, cohort_id),
+        names=names(site_of(request).catalogue),
+        said=said,
+        problem=problem,
+    )
+
+
+def _again(
+    request: Request, cohort_id: UUID, checkpoint_id: UUID, problem: BadInput | Conflict
+) -> Response:
+    with reading(request) as visit:
+        _, found = led_checkpoint(
+            visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
+        )
+        if not found.is_over:
+            raise problem
+        page = results_page(request, visit, cohort_id, checkpoint_id, problem=str(problem))
+    return site_of(request).pages.render(request, page, status=problem.status)
+
+
+def _estimates_page(
+    request: Request,
+    visit: Visit,
+    cohort_id: UUID,
+    checkpoint_id: UUID,
+    judge: str,
+    typed: dict[int, int] | None = None,
+    problem: str = "",
+) -> EstimatesPage:
+    cohort, found = led_checkpoint(
+        visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
+    )
+    return EstimatesPage(
+        learner=visit.learner,
+        cohort=cohort,
+        checkpoint=found,
+        results=results(visit.session, cohort, checkpoint_id),
+        judge=judge,
+        estimates=(
+            standards.estimates_of(visit.session, checkpoint_id, judge) if typed is None else typed
+        ),
+        names=names(site_of(request).catalogue),
+        problem=problem,
+    )
