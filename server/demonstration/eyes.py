@@ -122,6 +122,10 @@ class DescribedEyes:
         found.looks += 1
         return found
 
+    def apart(self, card_id: str, severity: float | None) -> EyeRow:
+        """Return an eye for a checkpoint, which nobody meets in practice."""
+        return self._described(card_id, severity)
+
     def _described(self, card_id: str, severity: float | None) -> EyeRow:
         version = self.deck.versions[card_id]
         card, view = version.content["card"], version.content["view"]

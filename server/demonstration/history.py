@@ -6,7 +6,6 @@ for real learners, over the replay by which recomputing checks them.
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from random import Random
@@ -15,6 +14,7 @@ from uuid import UUID
 
 from server.demonstration.eyes import Deck, DescribedEyes
 from server.demonstration.people import COHORTS, Person
+from server.demonstration.sheets import judgements
 from server.rendering.truth import Truth
 from server.scheduling import quality
 from server.scheduling.sequence import LONGEST_RUN, Slot, with_repeat
@@ -35,21 +35,6 @@ from server.storage.eyes import UNDRAWN
 from server.storage.models import AnswerRow, EyeRow, FindingTallyRow, LearnerRow, LookRow
 
 DAYS_A_WEEK = 7
-
-RESEMBLES = {
-    "swollen-margin": ("pale-disc", "enlarged-cup"),
-    "pale-disc": ("enlarged-cup", "swollen-margin"),
-    "enlarged-cup": ("pale-disc",),
-    "new-vessels": ("swollen-margin", "macular-change"),
-    "peripheral-pigment": ("new-vessels", "macular-change"),
-    "macular-change": ("new-vessels", "peripheral-pigment"),
-}
-"""What a finding is taken for by these learners: invented, as they are."""
-
-MISSED = 0.7
-"""Share of the wrong answers that miss the finding; the others see it and imagine another."""
-ALSO_IMAGINED = 0.4
-"""Share of the misses in which another finding is seen instead."""
 
 
 @dataclass
@@ -224,7 +209,7 @@ class Practice:
             card_id=card_id,
             answered_at=at + timedelta(milliseconds=response_ms),
             local_day=self._first_on + timedelta(days=day_number),
-            judgements=self._judgements(card_id, truth, right=right),
+            judgements=judgements(self._deck.recipes[card_id], truth, self._rng, right=right),
             certainty=answered.certainty.value,
             point_x=None,
             point_y=None,
@@ -253,29 +238,6 @@ class Practice:
         history.eyes.append(eye)
         reading = self._rng.uniform(4, 9) if right else self._rng.uniform(10, 22)
         return judged, timedelta(milliseconds=response_ms, seconds=reading)
-
-    def _judgements(self, card_id: str, truth: Truth, *, right: bool) -> dict[str, str]:
-        """Return a sheet that is right, or wrong in a way that beginners are."""
-        called = set(truth.present)
-        if not right:
-            card = self._deck.recipes[card_id]
-            own = [name for name in truth.asked if name in called]
-            about = own[0] if own else card.mimics
-            if not own:
-                called = self._imagined(truth, [about] if about else [])
-            elif self._rng.random() < MISSED:
-                called.discard(own[0])
-                if self._rng.random() < ALSO_IMAGINED:
-                    called |= self._imagined(truth, RESEMBLES[own[0]])
-            else:
-                called |= self._imagined(truth, RESEMBLES[own[0]])
-        return {name: "present" if name in called else "normal" for name in truth.asked}
-
-    def _imagined(self, truth: Truth, likely: Collection[str]) -> set[str]:
-        """Return a finding that is not there but is called: a likely one, if it is asked about."""
-        absent = [name for name in truth.asked if name not in truth.present]
-        near = [name for name in absent if name in likely]
-        return {self._rng.choice(near or absent)} if absent else set()
 
     def _estimates(self) -> dict[str, Any]:
         """Return what is believed of each finding, as rounds of real learners are fitted."""

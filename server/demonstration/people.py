@@ -99,6 +99,11 @@ def cohort_id(number: int) -> UUID:
     return uuid5(_SCHOOL, f"cohort {number}")
 
 
+def checkpoint_id() -> UUID:
+    """Return the id of the school's checkpoint."""
+    return uuid5(_SCHOOL, "checkpoint")
+
+
 def people(learners: int, today: date, rng: Random) -> Sequence[Person]:
     """Return so many learners, no two of one name, shared among the cohorts."""
     names = [f"{given} {family}" for given in _GIVEN for family in _FAMILY]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from random import Random
 
+from server.demonstration.checkpoint import hold
 from server.demonstration.eyes import DescribedEyes, deck_of
 from server.demonstration.history import DAYS_A_WEEK, History, Practice
 from server.demonstration.people import (
@@ -128,6 +129,7 @@ def fill(
             _write(session, history)
         token = _lead(session, unguessed, now)
         _cohorts(session, invited, histories, now)
+        hold(session, eyes, invited, now, rng)
         audit.add(session, "demo-made", now, actor_id=None, subject_id=None, by_command=True)
     return School(
         cohorts=len(COHORTS),

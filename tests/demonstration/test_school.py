@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 
 from server.demonstration import school
 from server.demonstration.eyes import judgeable
+from server.demonstration.people import LEAD_ID, cohort_id
 from server.errors import BadInput, Conflict, NotFound
 from server.rendering.recipe import view_from_dict
 from server.services import recompute, study
@@ -16,8 +17,14 @@ from server.services.accounts.account import checked_password
 from server.services.accounts.links import opened, recover
 from server.services.accounts.roles import Role, role_of
 from server.services.catalogue import load_catalogue
+from server.services.checkpoints.checkpoint import Stage, checkpoints_of
+from server.services.checkpoints.results import results
+from server.services.checkpoints.sitting import marks_of
+from server.services.checkpoints.standards import standards
 from server.services.cohorts import cohort as cohorts
 from server.services.cohorts import joining
+from server.storage import checkpoints as rows
+from server.storage import sittings
 from server.storage.engine import Database
 from server.storage.eyes import UNDRAWN
 from server.storage.models import AnswerRow, Base, CohortRow, EyeRow, LearnerRow, LookRow
@@ -145,3 +152,29 @@ def test_a_size_that_cannot_be_is_refused(
 ) -> None:
     with pytest.raises(BadInput):
         school.fill(sqlite_database, NOON, learners=learners, weeks=weeks)
+
+
+def test_its_checkpoint_is_over_measured_and_not_released(sqlite_database: Database) -> None:
+    small(sqlite_database, learners=30, weeks=1)
+    with sqlite_database.reading() as session:
+        cohort, (test,) = checkpoints_of(session, LEAD_ID, cohort_id(0), NOON)
+        assert test.stage is Stage.CLOSED
+        says = results(session, cohort, test.id)
+        assert test.sat == len(says.people) >= 8
+        assert all(one.finished for one in says.people)
+        # What is stored is what the eyes' truth says of the sheets.
+        drawn = {full.item.id: full.eye for full in rows.items(session, test.id)}
+        looks = sittings.all_looks(session, test.id)
+        assert len(looks) == len(says.people) * len(drawn)
+        for look, _ in looks:
+            eye = drawn[look.item_id]
+            assert eye is not None
+            assert look.judgements is not None
+            assert look.marks == marks_of(eye, look.judgements)
+        shares = [one.score.estimate or 0 for one in says.people]
+        assert 0.3 < sum(shares) / len(shares) < 0.95
+        assert says.measured is not None
+        given = standards(session, test.id, says)
+        assert len(given.judges) == 3
+        assert given.judged is not None
+        assert given.borderline is not None

@@ -6,17 +6,27 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
 from typing import TypeVar
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 from sqlalchemy import func, select
 
 from server.errors import NotFound
 from server.services import recompute, study
+from server.services.checkpoints import sitting
 from server.services.learners import Learner
 from server.services.study.answering import ALREADY_ANSWERED
 from server.storage.engine import Database
-from server.storage.models import AnswerRow, EyeRow, LearnerRow, LookRow, PracticeDayRow, RoundRow
-from tests import factories
+from server.storage.models import (
+    AnswerRow,
+    CheckpointLookRow,
+    CheckpointSittingRow,
+    EyeRow,
+    LearnerRow,
+    LookRow,
+    PracticeDayRow,
+    RoundRow,
+)
+from tests import accounts, checkpoints, factories
 from tests.factories import NOON, submission
 
 AT_ONCE = 8
@@ -132,3 +142,34 @@ def test_an_answer_to_an_unknown_look_while_others_answer(database: Database) ->
 
     assert at_once(send).count("NotFound") == AT_ONCE // 2
     assert counted(database, AnswerRow) == 1
+
+
+def test_a_checkpoint_begun_and_answered_in_eight_tabs_at_once(database: Database) -> None:
+    with database.writing() as session:
+        factories.seeded(session)
+        lead = accounts.account(session, "lead").learner_id
+        learner = factories.guest(session)
+        cohort = accounts.cohort(session, leads=(lead,), members=(learner.id,))
+        test = checkpoints.composed(session, lead, cohort.id)
+
+    def begin(_: int) -> UUID:
+        with database.writing() as session:
+            sitting.begin(session, learner, test.id, NOON)
+        with database.writing() as session:
+            shown = sitting.next_eye(session, learner, test.id, NOON)
+            assert shown is not None
+            return shown.look_id
+
+    (look_id,) = set(at_once(begin))
+    assert counted(database, CheckpointSittingRow) == 1
+    sent = [checkpoints.sheet() for _ in range(AT_ONCE)]
+
+    def send(number: int) -> None:
+        with database.writing() as session:
+            sitting.answer(session, learner, test.id, look_id, sent[number], NOON)
+
+    at_once(send)
+    with database.reading() as session:
+        kept = session.scalars(select(CheckpointLookRow.answer_id)).all()
+        assert len(kept) == 1
+        assert kept[0] in {one.answer_id for one in sent}
