@@ -16,7 +16,7 @@ import pytest
 from sqlalchemy import Boolean, func, select, text, type_coerce
 
 from server.cli import main
-from server.errors import BadInput
+from server.errors import BadInput, FundusRoundsError
 from server.services import recompute, study
 from server.settings import Settings
 from server.storage.backups import MANIFEST, back_up
@@ -35,6 +35,7 @@ from server.storage.restoring import restore
 from tests import accounts, factories
 from tests.databases import BACKENDS, empty, sqlite_settings
 from tests.factories import NOON
+from tests.faults import no_more_than
 
 DRAWN_ANEW = {"eye", "wide_eye", "gallery_plate"}
 """Tables of which a backup leaves a part out."""
@@ -326,6 +327,24 @@ def test_the_commands_say_what_they_did(sqlite_site: Path, tmp_path: Path, capsy
     assert main(["backup", str(file), "--data", str(tmp_path / "empty")]) == 2
     assert "no database of this version" in capsys.readouterr().err
     assert not (tmp_path / "empty").exists()
+
+
+def test_a_backup_for_which_there_is_no_room_leaves_nothing_behind(
+    sqlite_site: Path, tmp_path: Path
+) -> None:
+    file = tmp_path / "site.zip"
+    file.write_bytes(b"the one before")
+    target = sqlite_settings(tmp_path / "data")
+    restore(target, sqlite_site, NOON, replace=False)
+    for size in (100_000, sqlite_site.stat().st_size - 1000):
+        with no_more_than(size), pytest.raises(FundusRoundsError, match=r"disk|space|room"):
+            back_up(target, file, NOON)
+        assert file.read_bytes() == b"the one before"
+        assert sorted(one.name for one in tmp_path.iterdir()) == ["data", "site.zip"]
+        with no_more_than(size), pytest.raises(FundusRoundsError, match=r"disk|space|room"):
+            restore(sqlite_settings(tmp_path / "new"), sqlite_site, NOON, replace=False)
+        assert list((tmp_path / "new").rglob("*.db*")) == []
+        (tmp_path / "new").rmdir()
 
 
 def test_an_older_backup_is_brought_up_to_date(sqlite_site: Path, tmp_path: Path) -> None:
