@@ -211,7 +211,7 @@ def write_answers(
             (
                 *(uuid4().hex, look, learner, card, ordinal, at, day.isoformat(), 2, "{}", "sure"),
                 *(5000, 0, 0, 5000, "wrong" if wrong else "right", marks),
-                *(4, "review", "{}", "{}", 0, 12),
+                *(4, "review", '{"interval_days": 6}', "{}", 0, 12),
             )
         )
     insert(

@@ -168,7 +168,7 @@ def test_names_come_when_asked_for_and_no_spreadsheet_runs_them(course: Course) 
     assert "do not certify" in told["for_education_only"]
 
 
-@pytest.mark.parametrize("begins", ["=1", "+1", "-1", "@a", "\tx", "\rx", "\nx"])
+@pytest.mark.parametrize("begins", ["=1", "+1", "-1", "@a", "\tx", "\rx", "\nx", "\0x"])
 def test_text_that_begins_like_a_formula_is_defused(begins: str) -> None:
     written = "".join(as_csv(ANSWERS[:1], [(begins,), ('a "b",\nc',)]))
     cells = [row[0] for row in csv.reader(io.StringIO(written, newline=""), strict=True)]

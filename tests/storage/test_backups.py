@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import sqlite3
 import threading
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from sqlalchemy import Boolean, func, select, text, type_coerce
@@ -19,8 +22,9 @@ from server.cli import main
 from server.errors import BadInput, FundusRoundsError
 from server.services import recompute, study
 from server.settings import Settings
-from server.storage.backups import MANIFEST, back_up
+from server.storage.backups import MANIFEST, Manifest, back_up, settle, sha256_of
 from server.storage.engine import Database, opened
+from server.storage.migrating import MIGRATIONS, migrate, newest_revision, revision_of
 from server.storage.models import (
     Base,
     CheckpointItemRow,
@@ -347,25 +351,33 @@ def test_a_backup_for_which_there_is_no_room_leaves_nothing_behind(
         (tmp_path / "new").rmdir()
 
 
-def test_an_older_backup_is_brought_up_to_date(sqlite_site: Path, tmp_path: Path) -> None:
-    """As if made before pseudonyms: the column is taken out and the revision set back."""
-    with zipfile.ZipFile(sqlite_site) as archive:
-        held = {name: archive.read(name) for name in archive.namelist()}
-    old = tmp_path / "old.db"
-    old.write_bytes(held["database.db"])
+def test_an_older_backup_is_brought_up_to_date(tmp_path: Path) -> None:
+    """Made when there were ten migrations, before pseudonyms and tests."""
+    migrations = tmp_path / "migrations"
+    shutil.copytree(MIGRATIONS, migrations)
+    for script in (migrations / "versions").glob("*.py"):
+        if script.name > "0011":
+            script.unlink()
+    made = sqlite_settings(tmp_path / "old")
+    migrate(made, migrations)
+    old = made.data_dir / "fundus-rounds.db"
     with sqlite3.connect(old) as connection:
-        connection.execute("ALTER TABLE cohort DROP COLUMN pseudonym_secret")
-        connection.execute("UPDATE alembic_version SET version_num = '0012'")
+        connection.execute(
+            "INSERT INTO learner (id, name, timezone, round_minutes, weekly_goal_days, "
+            "daily_minutes, untimed, first_run_seen, created_at, seen_at, answers, bedside) VALUES "
+            "(?, 'Ada', 'UTC', 5, 4, 5, 0, 1, '2026-11-25 12:00:00', '2026-11-25 12:00:00', 0, "
+            "'moving')",
+            (uuid4().hex,),
+        )
     connection.close()
-    held["database.db"] = old.read_bytes()
-    told = json.loads(held[MANIFEST])
-    told["database_sha256"] = hashlib.sha256(held["database.db"]).hexdigest()
-    held[MANIFEST] = json.dumps({**told, "revision": "0012"}).encode()
+    settle(old)
+    told = Manifest(1, NOON.isoformat(), "0010", {"learner": 1}, sha256_of(old), 0, 0)
     file = tmp_path / "old.zip"
     with zipfile.ZipFile(file, "w") as archive:
-        for name, data in held.items():
-            archive.writestr(name, data)
+        archive.write(old, "database.db")
+        archive.writestr(MANIFEST, json.dumps(asdict(told)))
     target = sqlite_settings(tmp_path / "data")
     restore(target, file, NOON, replace=False)
     with opened(target) as restored:
+        assert revision_of(restored) == newest_revision()
         assert len(contents(restored)["learner"]) == 1

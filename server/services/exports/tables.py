@@ -64,7 +64,7 @@ def _lines(objects: Iterable[Mapping[str, object]]) -> Iterator[str]:
 
 def inert(words: str) -> str:
     """Keep a spreadsheet from running what a stranger wrote as a formula (OWASP, CSV injection)."""
-    return f"'{words}" if words[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else words
+    return f"'{words}" if words[:1] in ("=", "+", "-", "@", "\t", "\r", "\n", "\0") else words
 
 
 def _cell(value: object) -> object:
