@@ -99,7 +99,7 @@ def back_up(settings: Settings, path: Path, now: datetime) -> Manifest:
                 )
             _copy_out(database, copy)
         with file_database(copy) as copied:
-            with prepared(copied) as connection:
+            with copied.write_engine.begin() as connection:
                 _leave_out(connection)
             with copied.read_engine.connect() as connection:
                 rows = row_counts(connection)
