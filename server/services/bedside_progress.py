@@ -63,6 +63,7 @@ class BedsideProgress:
     points : of the routine, oldest first.
     regions : in the order of examination, over the latest block of ``LATEST``.
     search, recognition : findings missed where nobody looked, and where somebody did.
+    placed : marks from memory on what was seen, or within a disc's width of it.
     """
 
     right: Proportion
@@ -74,6 +75,7 @@ class BedsideProgress:
     regions: tuple[RegionMean, ...]
     search: int
     recognition: int
+    placed: Proportion
 
 
 def bedside_progress(session: Session, learner: Learner) -> BedsideProgress | None:
@@ -98,7 +100,14 @@ def bedside_progress(session: Session, learner: Learner) -> BedsideProgress | No
         regions=_regions(recorded[-LATEST:]),
         search=why["search"],
         recognition=why["recognition"],
+        placed=_placed(given),
     )
+
+
+def _placed(given: Iterable[examinations.BedsideAnswer]) -> Proportion:
+    marks = [one.examination.recalled for one in given if one.examination is not None]
+    verdicts = [mark["verdict"] for mark in marks if mark is not None and mark["verdict"]]
+    return Proportion(sum(verdict in ("there", "near") for verdict in verdicts), len(verdicts))
 
 
 def _points(recorded: Sequence[ExaminationRow]) -> tuple[RoutinePoint, ...]:

@@ -53,6 +53,7 @@ def minute_typed(text: str) -> int:
 
 
 Thousandths = Annotated[float | None, BeforeValidator(_blank_to_none)]
+OnTheMap = Annotated[Annotated[float, Field(ge=0, le=1000)] | None, BeforeValidator(_blank_to_none)]
 Milliseconds = Annotated[int | None, BeforeValidator(_blank_to_none)]
 
 
@@ -85,6 +86,16 @@ class AnswerForm(BaseModel):
     path: str = Field(default="", max_length=200_000)
     """What was looked at at the bedside. One that is too long is refused without the answer."""
     counted: Milliseconds = None
+    place_x: OnTheMap = None
+    place_y: OnTheMap = None
+    """Where it was, marked from memory on the empty map."""
+
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """The mark on the empty map, when both coordinates were sent."""
+        if self.place_x is None or self.place_y is None:
+            return None
+        return self.place_x, self.place_y
 
     @property
     def point(self) -> tuple[float, float] | None:

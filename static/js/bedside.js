@@ -1,6 +1,6 @@
 // The pages of the bedside view: the demonstration's examination, and the look of a round.
 
-import "./bedside_map.js";
+import { askWhere } from "./bedside_map.js";
 import { instrument } from "./instrument.js";
 import { onPage } from "./page.js";
 
@@ -32,6 +32,8 @@ async function look(root, form) {
   for (const button of buttons) button.addEventListener("click", () => show(button.dataset.panel));
   const held = await instrument(root, { full: () => show("sheet") });
   if (!held) return;
+  // While one marks a place from memory nothing is looked at.
+  askWhere(root, form, held.rest);
   form.addEventListener("time-wanted", () => {
     const { path, counted } = held.recorded();
     form.elements.path.value = path;
@@ -40,6 +42,8 @@ async function look(root, form) {
 }
 
 onPage((root) => {
+  const still = root.querySelector("form.still[data-look]");
+  if (still) askWhere(root, still);
   if (!root.querySelector("[data-bedside]")) return;
   const examined = root.querySelector("form[data-examined]");
   if (examined) examination(root, examined);

@@ -52,6 +52,7 @@ export async function instrument(root, { full, shown }) {
   let pace = 16;
   let asked = 0;
   let stillAt = 0;
+  let restsFrom = null;
 
   const fundus = () => draw(state, eye.apertures[state.aperture]);
   const coming = approach(root, canvas, eye, {
@@ -77,10 +78,10 @@ export async function instrument(root, { full, shown }) {
     if (pace > SLOW_MS && coarse > COARSEST) [coarse, pace] = [Math.max(0.8 * coarse, COARSEST), 16];
     sized(coarse);
     clearTimeout(stillAt);
-    if (coarse < 1) stillAt = setTimeout(rest, STILL_MS);
+    if (coarse < 1) stillAt = setTimeout(sharpen, STILL_MS);
   }
 
-  function rest() {
+  function sharpen() {
     if (!running) return;
     sized(1);
     if (coming?.on) coming.frame(performance.now(), fundus);
@@ -110,7 +111,7 @@ export async function instrument(root, { full, shown }) {
     }
     fundus();
     canvas.dataset.at = `${state.x.toFixed(2)} ${state.y.toFixed(2)}`;
-    recording.note(whole(), now);
+    if (restsFrom === null) recording.note(whole(), now);
     if (glide) changed();
     if (recording.full) full?.();
   }
@@ -232,7 +233,7 @@ export async function instrument(root, { full, shown }) {
   // While the page is looked at, say so now and then: time counts only when it does.
   const heart = setInterval(() => {
     if (!stage.isConnected) stop();
-    else if (running && !document.hidden && !coming?.on) recording.note(whole(), performance.now());
+    else if (running && restsFrom === null && !document.hidden && !coming?.on) recording.note(whole(), performance.now());
   }, 100);
 
   function stop() {
@@ -240,10 +241,15 @@ export async function instrument(root, { full, shown }) {
     clearInterval(heart);
   }
 
+  /** Take the instrument from the eye for a while, or bring it back: nothing is recorded meanwhile. */
+  function rest(on) {
+    restsFrom = on ? performance.now() : null;
+  }
+
   /** The recording as it is now, and how much of the fundus it covers. */
   function recorded() {
     if (coming?.on) return { path: "", counted: "" };
-    const rows = recording.ended(whole(), performance.now());
+    const rows = recording.ended(whole(), restsFrom ?? performance.now());
     return { path: recording.encode(rows), counted: cover(rows, eye, eye.needs, eye.setting).seen };
   }
 
@@ -251,5 +257,5 @@ export async function instrument(root, { full, shown }) {
   resized();
   stage.classList.add("ready");
   shown?.();
-  return { recorded, stop };
+  return { recorded, rest, stop };
 }

@@ -93,8 +93,30 @@ def test_a_look_at_the_bedside_by_touch(opened: Opener, program: Program) -> Non
     page.get_by_role("button", name="down", exact=True).tap()
     page.wait_for_timeout(700)
     page.get_by_role("button", name="What you see").tap()
-    steps.answer(page)
+    page.locator("label.row", has=page.locator("[value=swollen-margin]")).locator(".yes").tap(
+        force=True
+    )
+    page.locator(".certainty label", has=page.locator("[value=sure]")).tap()
+    page.get_by_role("button", name="Commit").tap()
+    # Something was seen, so its place is asked for first; one may look once more before.
+    expect(page.get_by_role("heading", name="Where was it?")).to_be_focused()
+    expect(page.locator("canvas")).to_be_hidden()
+    assert violations(page) == []
+    page.get_by_role("button", name="Look again").tap()
+    expect(page.locator("canvas")).to_be_visible()
+    page.get_by_role("button", name="Commit").tap()
+    chart = page.locator("[data-map]")
+    box_of = chart.bounding_box()
+    disc = chart.locator(".disc").bounding_box()
+    assert box_of is not None
+    assert disc is not None
+    assert box_of["width"] >= 380
+    page.touchscreen.tap(disc["x"] + disc["width"] / 2, disc["y"] + disc["height"] / 2)
+    page.get_by_role("button", name="That was the place").tap()
+    expect(page.locator("[data-told]")).to_be_visible()
+    expect(page.get_by_text("From memory:")).to_be_visible()
     expect(page.get_by_role("heading", name="What you looked at")).to_be_visible()
+    assert page.locator(".pins .pin").count() == 1
     assert page.locator("path.unseen").count() == 1
     assert page.locator(".stops-made circle").count() >= 1
     assert violations(page) == []
@@ -107,6 +129,8 @@ def test_a_look_at_the_bedside_by_touch(opened: Opener, program: Program) -> Non
         # The page's own count came with it and agreed.
         assert row.refused == ""
         assert row.path is not None
+        assert row.recalled is not None
+        assert row.recalled["verdict"] in ("there", "near", None)
     database.dispose()
     page.goto("/progress")
     expect(page.get_by_role("heading", name="At the bedside")).to_be_visible()

@@ -171,6 +171,51 @@ def test_looked_at_and_missed_is_recognition(learner: tuple[Database, Learner]) 
 
 
 @pytest.mark.parametrize(
+    ("judged", "where", "verdict"),
+    [
+        (["swollen-margin"], "disc", "there"),
+        (["swollen-margin"], "mirror", "mirrored"),
+        (["swollen-margin"], "far", "elsewhere"),
+        ([], "disc", None),
+        (["new-vessels"], "disc", None),
+    ],
+)
+def test_a_place_marked_from_memory_is_scored_by_what_was_rightly_seen(
+    learner: tuple[Database, Learner], judged: list[str], where: str, verdict: str | None
+) -> None:
+    database, who = learner
+    with database.writing() as session:
+        look = dealt(session, who)
+        patient, cells = bedside.examined(session, look.id)
+        x = 500 + (cells.disc[0] / 100 - patient.centre_deg[0]) / 60 * 1000
+        y = 500 + cells.disc[1] / 100 / 60 * 1000
+        if where == "mirror":
+            # About the fovea, which is not in the middle of the picture.
+            x = 2 * (500 - patient.centre_deg[0] / 60 * 1000) - x
+        elif where == "far":
+            y = 950
+        sent = replace(factories.submission(look, judged), place=(x, y))
+        done = study.answer(session, who, look.id, sent, at(60))
+        assert study.feedback(session, who, look.id) == done
+        # It changes nothing about the judgement, nor is a recording needed for it.
+        assert (done.outcome == "right") == (judged == ["swollen-margin"])
+        assert done.point_right is None
+        examined = done.examined
+        assert examined is not None
+        assert examined.followed is None
+        assert examined.refused == ""
+        assert examined.placed is not None
+        assert (examined.placed.x, examined.placed.y) == (x, y)
+        recall = examined.placed.recall
+        assert (recall.verdict if recall else None) == verdict
+        shown = progress(session, who, NOON + timedelta(minutes=5)).bedside
+        assert shown is not None
+        assert shown.placed.answers == int(verdict is not None)
+        assert shown.placed.successes == int(verdict == "there")
+        assert shown.points == ()
+
+
+@pytest.mark.parametrize(
     ("forged", "says"),
     [
         ("broken", "broken"),

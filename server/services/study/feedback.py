@@ -100,7 +100,12 @@ def _examined(session: Session, shown: ShownLook, given: AnswerRow) -> Examined 
     row = examinations.get(session, given.id)
     if row is None:
         return None
-    return Examined(row.refused, examining.followed(shown, row), dict(row.misses))
+    return Examined(
+        row.refused,
+        examining.followed(shown, row),
+        dict(row.misses),
+        examining.placed(row),
+    )
 
 
 def _comparison(session: Session, shown: ShownLook, given: AnswerRow) -> Comparison | None:

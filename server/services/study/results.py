@@ -14,6 +14,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 from uuid import UUID
 
+from server.optics import Recalled
 from server.rendering.outlines import Region
 from server.services.attribution import Attribution
 from server.services.instrument import Followed
@@ -56,6 +57,16 @@ class AtTheBedside:
 
 
 @dataclass(frozen=True)
+class Placed:
+    """A mark made from memory on the empty map, thousandths of the picture."""
+
+    x: float
+    y: float
+    recall: Recalled | None
+    """How near it came to what was rightly seen; None where nothing was."""
+
+
+@dataclass(frozen=True)
 class Examined:
     """What was looked at before the answer."""
 
@@ -65,6 +76,8 @@ class Examined:
     """None where the recording was not used."""
     misses: Mapping[str, str]
     """'search' or 'recognition' by the finding that was missed."""
+    placed: Placed | None = None
+    """Set when its place was marked from memory."""
 
 
 @dataclass(frozen=True)
@@ -153,6 +166,8 @@ class Submission:
     """The recording of a look at the bedside; empty without one."""
     counted: int | None = None
     """Cells that the page itself counted as seen."""
+    place: tuple[float, float] | None = None
+    """Where it was, marked from memory on the empty map, thousandths of the picture."""
 
 
 @dataclass(frozen=True)

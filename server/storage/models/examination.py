@@ -13,7 +13,7 @@ from server.storage.types import Json
 
 
 class ExaminationRow(Base):
-    """One recorded examination; its measures can be worked out again from the path."""
+    """One examination: its measures can be worked out again from the path and the mark."""
 
     __tablename__ = "examination"
     __table_args__ = (Index("ix_examination_learner_id_ordinal", "learner_id", "ordinal"),)
@@ -40,3 +40,5 @@ class ExaminationRow(Base):
     """Share seen, time and first visit of each region, in the order of examination."""
     misses: Mapped[dict[str, Any]] = mapped_column(Json)
     """'search' or 'recognition' by the finding that was missed."""
+    recalled: Mapped[dict[str, Any] | None] = mapped_column(Json)
+    """The mark made from memory on the empty map, and how near it came; None without one."""

@@ -79,4 +79,5 @@ def _submission(form: AnswerForm, shown: Look, now: datetime) -> Submission:
         renderer_version=form.renderer_version,
         path=form.path,
         counted=form.counted,
+        place=form.place,
     )
