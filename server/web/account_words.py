@@ -38,6 +38,7 @@ ACTS = {
     "export-answers": "A cohort's answers were taken along, under pseudonyms",
     "export-progress": "A cohort's progress was taken along, under pseudonyms",
     "export-progress-with-names": "A cohort's progress was taken along, with names",
+    "export-checkpoint": "A checkpoint's results were taken along, under pseudonyms",
     "export-statements": "A cohort's answers were taken along as xAPI statements",
     "demo-made": "The invented school was filled in",
     "demo-removed": "The invented school was taken out",

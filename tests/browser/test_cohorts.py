@@ -79,4 +79,11 @@ def test_a_learner_is_invited_joins_knowingly_and_is_seen(
     wrong += violations(page)
     page.goto(page.url.split("/learners/")[0] + "/missed")
     wrong += violations(page)
+    page.goto(page.url.replace("/missed", "/export"))
+    page.get_by_text("Read it here").click()
+    wrong += violations(page)
+    page.get_by_text("With names and groups").click()
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save progress as CSV").click()
+    assert "Ada" in saved.value.path().read_text()
     assert wrong == []

@@ -13,6 +13,7 @@ from server.rendering.eye import FINDINGS
 from server.services.accounts.account import Account
 from server.services.checkpoints import export
 from server.services.cohorts import leading
+from server.storage import audit
 from server.storage import checkpoints as rows
 from server.web.checkpoint_words import figure, moment_typed, place_of
 from tests import accounts, checkpoints
@@ -168,6 +169,12 @@ def test_tables_hold_codes_and_no_names(visitor: Browser, lead: Account, cohort:
     eyes = len(tables["eyes"])
     assert (person["eyes_right"], person["eyes"]) == (str(eyes - 2), str(eyes))
     assert {row["learner"] for row in tables["answers"]} == {person["learner"]}
+    # Called as in the files of their practice, so that both can be set side by side.
+    practice = visitor.post(f"/cohorts/{cohort}/export", {"what": "progress"}).text
+    assert person["learner"] in practice
+    with visitor.database.reading() as session:
+        acts = [one.act for one in audit.latest(session, 10)]
+    assert acts.count("export-checkpoint") == 3
     assert sum(row["right"] == "0" for row in tables["answers"]) == 2
     told = {(row["table"], row["column"]) for row in tables["dictionary"]}
     for name in ("people", "eyes", "answers"):

@@ -1,15 +1,16 @@
 """The tables of a checkpoint that is over, as CSV (RFC 4180), without anybody's name.
 
-A learner is a code that is the same in all tables of one checkpoint and leads
-nowhere else. ``dictionary`` says what every column means.
+A learner goes under the pseudonym that they have in all files of their cohort, so
+that practice and tests can be set side by side. ``dictionary`` says what every
+column means.
 """
 
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from uuid import UUID
 
 from sqlalchemy.orm import Session
@@ -19,12 +20,13 @@ from server.rendering.eye import FINDINGS
 from server.services.checkpoints.checkpoint import Checkpoint
 from server.services.checkpoints.results import Results, reaches, results, wholly_right
 from server.services.cohorts.cohort import Cohort
+from server.services.exports.pseudonyms import key_of, pseudonym
+from server.storage import audit, sittings
 from server.storage import checkpoints as rows
-from server.storage import sittings
 
 COLUMNS: dict[str, dict[str, str]] = {
     "people": {
-        "learner": "code of a learner, the same in all tables of this checkpoint",
+        "learner": "pseudonym of a learner, the same in all files of this cohort",
         "eyes_right": "eyes about which every judgement was right",
         "eyes": "eyes that count",
         "share": "eyes_right / eyes",
@@ -48,7 +50,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         "counts": "1 when it counts, 0 when it was taken out of the marking",
     },
     "answers": {
-        "learner": "code of a learner, the same in all tables of this checkpoint",
+        "learner": "pseudonym of a learner, the same in all files of this cohort",
         "eye": "number of the eye in the checkpoint",
         "position": "place of the eye in this learner's order, from 1",
         "answered": "1 when an answer came in time, else 0",
@@ -65,8 +67,17 @@ COLUMNS: dict[str, dict[str, str]] = {
 TABLES = (*COLUMNS, "dictionary")
 
 
-def table(session: Session, cohort: Cohort, checkpoint: Checkpoint, name: str) -> str:
-    """Return one of the tables: people, eyes, answers, or the dictionary of their columns.
+def grant(
+    session: Session,
+    asker_id: UUID,
+    cohort: Cohort,
+    checkpoint: Checkpoint,
+    name: str,
+    now: datetime,
+) -> bytes:
+    """Let a lead take one of the tables along; return the key of its pseudonyms.
+
+    The audit trail keeps it, but for the dictionary, which tells of nobody.
 
     Raises
     ------
@@ -77,6 +88,20 @@ def table(session: Session, cohort: Cohort, checkpoint: Checkpoint, name: str) -
         raise NotFound(f"There is no table {name!r}: ask for {', '.join(TABLES)}.")
     if not checkpoint.is_over:
         raise Conflict("This checkpoint is not over: its tables come afterwards.")
+    if name != "dictionary":
+        audit.add(
+            session,
+            "export-checkpoint",
+            now,
+            actor_id=asker_id,
+            subject_id=None,
+            cohort_id=cohort.id,
+        )
+    return key_of(session, cohort.id)
+
+
+def table(session: Session, cohort: Cohort, checkpoint: Checkpoint, name: str, key: bytes) -> str:
+    """Return one of the tables that were granted: people, eyes, answers, or their dictionary."""
     if name == "dictionary":
         lines: Iterator[Sequence[object]] = (
             (each, column, meaning)
@@ -86,25 +111,20 @@ def table(session: Session, cohort: Cohort, checkpoint: Checkpoint, name: str) -
         return _as_csv(("table", "column", "meaning"), lines)
     found = results(session, cohort, checkpoint.id)
     if name == "people":
-        lines = _people(checkpoint, found)
+        lines = _people(checkpoint, found, key)
     elif name == "eyes":
         lines = _eyes(session, checkpoint, found)
     else:
-        lines = _answers(session, checkpoint)
+        lines = _answers(session, checkpoint, key)
     return _as_csv(tuple(COLUMNS[name]), lines)
 
 
-def code_of(checkpoint_id: UUID, learner_id: UUID) -> str:
-    """Return a learner's code in a checkpoint: ten letters and digits from which nobody follows."""
-    return hashlib.sha256(checkpoint_id.bytes + learner_id.bytes).hexdigest()[:10]
-
-
-def _people(checkpoint: Checkpoint, found: Results) -> Iterator[Sequence[object]]:
+def _people(checkpoint: Checkpoint, found: Results, key: bytes) -> Iterator[Sequence[object]]:
     percent = checkpoint.pass_percent
-    for one in sorted(found.people, key=lambda each: code_of(checkpoint.id, each.learner_id)):
+    for one in sorted(found.people, key=lambda each: pseudonym(key, each.learner_id)):
         interval = one.score.interval
         yield (
-            code_of(checkpoint.id, one.learner_id),
+            pseudonym(key, one.learner_id),
             one.score.successes,
             one.score.answers,
             _figure(one.score.estimate),
@@ -136,9 +156,9 @@ def _eyes(session: Session, checkpoint: Checkpoint, found: Results) -> Iterator[
         )
 
 
-def _answers(session: Session, checkpoint: Checkpoint) -> Iterator[Sequence[object]]:
+def _answers(session: Session, checkpoint: Checkpoint, key: bytes) -> Iterator[Sequence[object]]:
     learners = {
-        line.sitting.id: code_of(checkpoint.id, line.sitting.learner_id)
+        line.sitting.id: pseudonym(key, line.sitting.learner_id)
         for line in sittings.of_checkpoint(session, checkpoint.id)
     }
     looks = sittings.all_looks(session, checkpoint.id)

@@ -10,8 +10,6 @@ rows is a short one of its own. Answers are only ever added, so pages fit togeth
 
 from __future__ import annotations
 
-import hmac
-import secrets
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -27,8 +25,9 @@ from server.measurement.ladder import readiness_at
 from server.measurement.readiness import Readiness
 from server.rendering.eye import FINDINGS
 from server.services.cohorts.board import SOURCE
-from server.services.cohorts.cohort import Cohort, as_cohort, held, led
+from server.services.cohorts.cohort import Cohort, as_cohort, led
 from server.services.exports.columns import ANSWERS, NAMED_PROGRESS, PROGRESS, Column
+from server.services.exports.pseudonyms import key_of, pseudonym
 from server.services.reading import load_safety
 from server.storage import audit, cohort_exports
 from server.storage import cohorts as rows
@@ -41,9 +40,6 @@ FORMAT = 1
 
 PAGE_ANSWERS = 2000
 PAGE_LEARNERS = 50
-
-PSEUDONYM_BYTES = 10
-"""80 bits: two of a million learners get the same one less often than once in a trillion times."""
 
 STATES = {
     Readiness.READY: "ready",
@@ -145,10 +141,7 @@ def grant_by_command(session: Session, name: str, what: What, now: datetime) -> 
 def _granted(
     session: Session, cohort: Cohort, what: What, now: datetime, asker_id: UUID | None
 ) -> Export:
-    row = held(session, cohort.id)
-    if row.pseudonym_secret is None:
-        row.pseudonym_secret = secrets.token_hex(32)
-    key = bytes.fromhex(row.pseudonym_secret)
+    key = key_of(session, cohort.id)
     members = [
         Member(
             one.learner_id,
@@ -173,11 +166,6 @@ def _granted(
         cohort_id=cohort.id,
     )
     return Export(cohort, what, tuple(members), now)
-
-
-def pseudonym(key: bytes, learner_id: UUID) -> str:
-    """Return what a learner is called: HMAC-SHA-256 (RFC 2104) of their id, cut short."""
-    return hmac.digest(key, learner_id.bytes, "sha256")[:PSEUDONYM_BYTES].hex()
 
 
 def answers(export: Export, reading: Reading) -> Iterator[tuple[Member, AnswerLine]]:
@@ -217,6 +205,7 @@ def _answer(member: Member, line: AnswerLine) -> tuple[object, ...]:
         line.card_kind,
         line.about,
         line.eye_id,
+        line.eye_source,
         line.side,
         None if line.severity is None else round(line.severity, 4),
         None if line.renderer_version == NO_RENDERER else line.renderer_version,

@@ -49,6 +49,7 @@ ANSWERS: tuple[Column, ...] = (
     Column("card_kind", "finding, look-alike or normal", "What the kind of eye is."),
     Column("card_about", "text", "The finding it is about or resembles; empty for a normal eye."),
     Column("eye", "whole number", "The eye: the same number is the same eye."),
+    Column("picture", "rendered or photograph", "Drawn by the program, or of a real eye."),
     Column("side", "left or right", "Which eye."),
     Column(
         "severity",

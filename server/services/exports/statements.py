@@ -102,6 +102,7 @@ def _statement(
             "contextActivities": {"parent": [card], "grouping": [cohort]},
             "extensions": {
                 named("invented"): export.cohort.invented,
+                named("picture"): line.eye_source,
                 named("renderer"): line.renderer_version,
             },
         },

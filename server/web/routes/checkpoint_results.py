@@ -123,12 +123,13 @@ def release(
 
 @router.get("/{table}.csv")
 def as_csv(request: Request, cohort_id: UUID, checkpoint_id: UUID, table: str) -> Response:
-    """Send one of the tables of a checkpoint that is over, without names."""
+    """Note who takes it along, then send a table of a checkpoint that is over, without names."""
+    with writing(request) as visit:
+        asker = visit.learner.id
+        cohort, found = led_checkpoint(visit.session, asker, cohort_id, checkpoint_id, visit.now)
+        key = export.grant(visit.session, asker, cohort, found, table, visit.now)
     with reading(request) as visit:
-        cohort, found = led_checkpoint(
-            visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
-        )
-        text = export.table(visit.session, cohort, found, table)
+        text = export.table(visit.session, cohort, found, table, key)
     headers = {**PRIVATE, "Content-Disposition": f'attachment; filename="checkpoint-{table}.csv"'}
     return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
 
