@@ -14,6 +14,9 @@ from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, pauses, sessions
 from server.services.accounts import account as accounts
 from server.services.accounts.account import Account, Credentials, NewPassword
+from server.services.authoring import drafts
+from server.services.authoring.draft import DraftPhotograph, content_of
+from server.services.catalogue import load_catalogue
 from server.services.cohorts.codes import new_code
 from server.services.gallery import remarks
 from server.services.learners import Learner, SettingsChange
@@ -28,6 +31,7 @@ from server.storage.models import (
     CohortRow,
     ExaminationRow,
     PasskeyRow,
+    PhotographRow,
 )
 from tests import checkpoints, factories
 from tests.factories import NOON
@@ -176,4 +180,27 @@ def with_everything(session: Session, name: str) -> Learner:
     addresses.give_address(session, learner, f"{name}@example.org", NOON)
     pauses.add(session, learner, date(2026, 12, 20), date(2027, 1, 3), NOON.date())
     remarks.remark(session, learner, uuid4(), PLATE, f"Too pale, says {name}.", name, NOON)
+    card_draft(session, learner.id)
+    session.add(
+        PhotographRow(
+            picture=uuid4().hex * 2,
+            original="0" * 64,
+            likeness="0" * 256,
+            bytes=1,
+            size_px=1,
+            added_by=learner.id,
+            added_at=NOON,
+        )
+    )
+    session.flush()
     return learner
+
+
+def card_draft(session: Session, author_id: UUID) -> UUID:
+    """Begin a card with a photograph that no file holds."""
+    draft = drafts.make(session, load_catalogue(), author_id, uuid4(), "normal", NOON)
+    row = drafts.held(session, draft.id)
+    parts = (DraftPhotograph(factories.photograph(), 1),)
+    row.content = content_of(draft.words, 1, parts)
+    session.flush()
+    return draft.id

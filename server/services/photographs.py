@@ -17,13 +17,15 @@ from pydantic import Field, StringConstraints
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput
-from server.rendering.encode import content_hash
+from server.rendering.encode import content_hash, decode
+from server.rendering.likeness import likeness_hash
 from server.services.attribution import LICENCES, Attribution
 from server.services.catalogue import SEED_DATA, Lines, Slug, Strict, table_of
 from server.services.photograph_cards import CardPhotograph, Marks, PhotographCard, put_in_use
 from server.services.seeding import SHIPPED
 from server.settings import CHECKOUT
-from server.storage import cards
+from server.storage import card_drafts, cards
+from server.storage.models import PhotographRow
 from server.storage.photographs import PHOTOGRAPH
 from server.storage.pictures import write_picture
 
@@ -138,6 +140,19 @@ def seed_photographs(
         data = (FILES / f"{name}.webp").read_bytes()
         digest = content_hash(data)
         write_picture(pictures_dir, digest, data)
+        if card_drafts.photograph(session, digest) is None:
+            # So that nobody brings it in a second time.
+            session.add(
+                PhotographRow(
+                    picture=digest,
+                    original=digest,
+                    likeness=likeness_hash(decode(data)),
+                    bytes=len(data),
+                    size_px=SIZE_PX,
+                    added_by=None,
+                    added_at=now,
+                )
+            )
         put_in_use(session, photograph.as_card(digest, len(data)), now)
     named = {photograph.card.id for photograph in found.values()}
     for row in cards.all_cards(session).values():

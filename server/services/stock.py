@@ -21,7 +21,7 @@ from server.services.checkpoints.drawing import ItemOrder
 from server.services.instrument import shows_the_disc
 from server.services.prepared import PreparedEye
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
-from server.storage import cards, eyes, gallery_plates, wishes
+from server.storage import card_drafts, cards, eyes, gallery_plates, wishes
 from server.storage.models import DrawTallyRow, EyeRow, EyeWishRow, WideEyeRow
 
 PRUNED_AT_ONCE = 50
@@ -253,8 +253,12 @@ def bytes_kept(session: Session) -> int:
 
 
 def unused_pictures(session: Session, hashes: list[str]) -> list[str]:
-    """Return those of the hashes that neither an eye nor the gallery shows."""
-    used = eyes.hashes_in_use(session, hashes) | gallery_plates.hashes_in_use(session, hashes)
+    """Return those of the hashes that neither an eye nor a draft nor the gallery shows."""
+    used = (
+        eyes.hashes_in_use(session, hashes)
+        | card_drafts.hashes_in_use(session, hashes)
+        | gallery_plates.hashes_in_use(session, hashes)
+    )
     return [name for name in hashes if name not in used]
 
 

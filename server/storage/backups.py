@@ -27,7 +27,8 @@ from server.errors import BadInput
 from server.settings import Settings
 from server.storage.engine import Database, named_failures, opened
 from server.storage.migrating import migrate, newest_revision, prepared, revision_of
-from server.storage.models import Base, EyeRow, GalleryPlateRow, WideEyeRow
+from server.storage.models import Base, EyeRow, GalleryPlateRow, PhotographRow, WideEyeRow
+from server.storage.photographs import PHOTOGRAPH
 from server.storage.pictures import SUFFIX, picture_path
 from server.storage.problems import DatabaseUnavailable
 from server.storage.table_copy import copy_tables, empty_tables, row_counts
@@ -138,7 +139,8 @@ def _leave_out(connection: Connection) -> None:
         if key.column is EyeRow.__table__.columns.id and key.ondelete != "CASCADE"
     ]
     used = [exists().where(key.parent == EyeRow.id) for key in keys]
-    query = delete(EyeRow)
+    # A photograph cannot be drawn again.
+    query = delete(EyeRow).where(EyeRow.source != PHOTOGRAPH)
     for one in used:
         query = query.where(~one)
     connection.execute(query)
@@ -151,6 +153,7 @@ def _pictures_of(connection: Connection) -> Iterator[str]:
     for row in (EyeRow, WideEyeRow):
         for picture, twin in connection.execute(select(row.picture, row.twin)):
             yield from (name for name in (picture, twin) if name)
+    yield from connection.scalars(select(PhotographRow.picture))
 
 
 def _pack(

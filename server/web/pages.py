@@ -13,7 +13,15 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from server.services.reading import SafetyLines
-from server.web import charts, checkpoint_words, cohort_words, plan_words, standing_words, wording
+from server.web import (
+    authoring_words,
+    charts,
+    checkpoint_words,
+    cohort_words,
+    plan_words,
+    standing_words,
+    wording,
+)
 from server.web.contexts import PageContext
 from server.web.static import Assets
 
@@ -39,6 +47,7 @@ def build_environment(folder: Path, assets: Assets, safety: SafetyLines) -> Envi
     )
     environment.globals.update(
         asset=assets.url,
+        authoring_words=authoring_words,
         charts=charts,
         checkpoint_words=checkpoint_words,
         cohort_words=cohort_words,

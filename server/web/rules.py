@@ -62,6 +62,7 @@ CONFIRMED = Rule(Needs.ACCOUNT, Whose.OWN, confirmed=True)
 OWN_CONFIRMED = Rule(Needs.GUEST, Whose.OWN, confirmed=True)
 LINK = Rule(Needs.NOBODY, Whose.BEARERS)
 LED = Rule(Needs.LEAD, Whose.LOOKED_AFTER)
+MAKER = Rule(Needs.LEAD)
 
 RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/"): PUBLIC,
@@ -199,6 +200,23 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/ratings"): LED,
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/release"): LED,
     ("GET", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/{table}.csv"): LED,
+    # Cards of photographs: made by any lead of the site, decided on by another.
+    ("GET", "/cards"): MAKER,
+    ("POST", "/cards/drafts"): MAKER,
+    ("GET", "/cards/drafts/{draft_id}"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/photographs"): MAKER,
+    ("GET", "/cards/drafts/{draft_id}/photographs/{picture}"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/photographs/{picture}"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/photographs/{picture}/remove"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/send"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/take-back"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/review"): MAKER,
+    ("POST", "/cards/drafts/{draft_id}/drop"): MAKER,
+    ("GET", "/cards/{card_id}"): MAKER,
+    ("POST", "/cards/{card_id}/change"): MAKER,
+    ("POST", "/cards/{card_id}/withdraw"): MAKER,
+    ("POST", "/cards/{card_id}/put-back"): MAKER,
     # Files and health.
     ("GET", "/static/{digest}/{name:path}"): PUBLIC,
     ("GET", "/pictures/{digest}.webp"): PUBLIC,

@@ -31,7 +31,7 @@ COMPRESSED = {".css", ".js", ".svg", ".webmanifest"}
 STYLE_SHEET = "site.css"
 LAYERS = (
     *("reset", "tokens", "layout", "parts", "pages", "gallery", "library", "bedside", "account"),
-    *("cohorts", "checkpoints"),
+    *("cohorts", "checkpoints", "authoring"),
 )
 """Style sheets of ``css/`` in the order in which they override one another."""
 

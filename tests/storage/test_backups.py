@@ -31,6 +31,7 @@ from server.storage.models import (
     EyeRow,
     GalleryPlateRow,
     LookRow,
+    PhotographRow,
     WideEyeRow,
 )
 from server.storage.pictures import picture_path, write_picture
@@ -87,6 +88,10 @@ def site(database: Database, tmp_path: Path) -> Settings:
                 name = hashlib.sha256(data).hexdigest()
                 setattr(eye, which, name)
                 write_picture(settings.pictures_dir, name, data)
+        for photograph in session.scalars(select(PhotographRow)):
+            data = b"photograph"
+            photograph.picture = hashlib.sha256(data).hexdigest()
+            write_picture(settings.pictures_dir, photograph.picture, data)
         assert shown is not None
         session.add(
             WideEyeRow(
@@ -163,13 +168,15 @@ def test_everything_is_there_again(
                     for name in (eye.picture, eye.twin):
                         data = picture_path(target.pictures_dir, name).read_bytes()
                         assert hashlib.sha256(data).hexdigest() == name
+                for name in session.scalars(select(PhotographRow.picture)):
+                    assert picture_path(target.pictures_dir, name).read_bytes() == b"photograph"
                 assert recompute.recompute(session).differences == ()
                 # Counted keys go on where they were.
                 factories.stock_up(session, each=1)
                 newest = session.scalars(select(func.max(EyeRow.id))).one()
                 assert newest > max(shown)
     pictures = [one for one in zipfile.ZipFile(file).namelist() if one.startswith("pictures/")]
-    assert len(pictures) == made.pictures == 2 * len(shown)
+    assert len(pictures) == made.pictures == 2 * len(shown) + 1
 
 
 def test_a_copy_made_while_answers_come_is_of_one_moment(

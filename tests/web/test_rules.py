@@ -21,6 +21,7 @@ from server.services.accounts import links
 from server.services.accounts.roles import Role
 from server.services.checkpoints import sitting
 from server.services.cohorts import leading
+from server.services.photograph_cards import put_in_use
 from server.settings import Settings
 from server.storage.engine import Session
 from server.web.rules import ENOUGH, RULES, Needs, Rule, Whose
@@ -32,6 +33,8 @@ ROLES = tuple(Role)
 SENT: dict[str, object] = {
     # One form that every route can read; passwords and names in it fit nobody.
     "answer_id": str(uuid4()),
+    "draft_id": str(uuid4()),
+    "about": "normal",
     "certainty": "sure",
     "card_version": "1",
     "renderer_version": "1",
@@ -78,6 +81,8 @@ class Somebody:
     sat_id: UUID
     """A checkpoint that they sit."""
     sitting_look_id: UUID
+    draft_id: UUID
+    """A draft of a card, with a photograph."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +104,7 @@ def place(settings: Settings) -> Iterator[Place]:
             own = {role: somebody(session, role, "own") for role in ROLES}
             other = {role: somebody(session, role, "other") for role in ROLES}
             link = links.new_administrator_link(session, NOON)
+            put_in_use(session, factories.photograph_card(factories.photograph(2)), NOON)
         yield Place(app, own, other, link)
 
 
@@ -145,6 +151,7 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
         checkpoint_id=checkpoints.composed(session, head, cohort.id).id,
         sat_id=sat.id,
         sitting_look_id=shown.look_id,
+        draft_id=accounts.card_draft(session, learner.id),
     )
 
 
@@ -167,6 +174,9 @@ def fill(path: str, whose: Somebody, link: str) -> str:
         "place": "1",
         "place_id": str(whose.place_id),
         "token": link,
+        "draft_id": str(whose.draft_id),
+        "picture": f"{1:064x}",
+        "card_id": "photographed",
         "secret": "0" * 43,
         "finding": FINDINGS[0],
         "kind": FINDINGS[0],

@@ -73,7 +73,10 @@ def test_the_digest_follows_the_content(tmp_path: Path) -> None:
 
 def test_the_style_sheet_keeps_to_its_layers_and_its_size() -> None:
     sheet = style_sheet(STATIC).decode()
-    layers = "reset, tokens, layout, parts, pages, gallery, library, bedside, account, cohorts"
+    layers = (
+        "reset, tokens, layout, parts, pages, gallery, library, bedside, account, cohorts, "
+        "checkpoints, authoring"
+    )
     assert sheet.startswith(f"@layer {layers};")
     assert "@import" not in sheet
     assert "url(" not in sheet

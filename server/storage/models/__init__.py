@@ -14,6 +14,7 @@ from server.storage.models.audit import AuditEventRow
 from server.storage.models.base import Base
 from server.storage.models.calendar_feed import CalendarFeedRow
 from server.storage.models.card import CardRow, CardVersionRow
+from server.storage.models.card_draft import CardDraftRow, CardEventRow, PhotographRow
 from server.storage.models.card_state import CardStateRow
 from server.storage.models.checkpoint import (
     CheckpointEstimateRow,
@@ -48,6 +49,8 @@ __all__ = [
     "AuditEventRow",
     "Base",
     "CalendarFeedRow",
+    "CardDraftRow",
+    "CardEventRow",
     "CardRow",
     "CardStateRow",
     "CardVersionRow",
@@ -77,6 +80,7 @@ __all__ = [
     "PasskeyChallengeRow",
     "PasskeyRow",
     "PauseRow",
+    "PhotographRow",
     "PracticeDayRow",
     "PracticeSlotRow",
     "RoundItemRow",

@@ -1,0 +1,174 @@
+"""Photograph cards as they were published: looked at, changed by a new draft, withdrawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID, uuid4
+
+from sqlalchemy.orm import Session
+
+from server.errors import BadInput, NotAllowed, NotFound
+from server.services.authoring.draft import (
+    LINES,
+    NORMAL,
+    DraftPhotograph,
+    DraftWords,
+    content_of,
+)
+from server.services.authoring.drafts import EVENTS_SHOWN
+from server.services.authoring.reviewing import LONGEST_REMARK
+from server.services.photograph_cards import CardPhotograph
+from server.services.seeding import SHIPPED
+from server.storage import card_drafts as rows
+from server.storage import cards
+from server.storage.card_drafts import Event
+from server.storage.models import CardDraftRow, CardRow
+from server.storage.photographs import PHOTOGRAPH
+
+
+@dataclass(frozen=True)
+class MadeCard:
+    """A photograph card in use or withdrawn.
+
+    Parameters
+    ----------
+    shipped : it came with the program; a school cannot change it.
+    open_draft : the draft of its next version, if there is one.
+    """
+
+    id: str
+    title: str
+    about: str
+    retired: bool
+    shipped: bool
+    photographs: tuple[CardPhotograph, ...]
+    open_draft: UUID | None
+
+
+def made_cards(session: Session) -> Sequence[MadeCard]:
+    """Return the photograph cards of this site, withdrawn ones last. Reads only."""
+    listed = rows.photograph_cards(session)
+    contents = cards.current_contents(session, [row.id for row in listed])
+    drafted = {row.card_id: row.id for row in rows.all_open(session)}
+    return [_made(row, contents[row.id], drafted.get(row.id)) for row in listed]
+
+
+def made_card(session: Session, card_id: str) -> MadeCard:
+    """Return one photograph card. Reads only.
+
+    Raises
+    ------
+    NotFound : there is none of this id.
+    """
+    row = session.get(CardRow, card_id)
+    if row is None or row.source != PHOTOGRAPH:
+        raise NotFound("There is no such card.")
+    draft = rows.open_of(session, card_id)
+    contents = cards.current_contents(session, [card_id])
+    return _made(row, contents[card_id], None if draft is None else draft.id)
+
+
+def card_history(session: Session, card_id: str) -> tuple[Event, ...]:
+    """Return what was done with a card, the latest first. Reads only."""
+    return tuple(rows.events(session, card_id, EVENTS_SHOWN))
+
+
+def begin_change(session: Session, author_id: UUID, card_id: str, now: datetime) -> UUID:
+    """Return the draft of a card's next version, begun where there is none. Writes.
+
+    Raises
+    ------
+    NotFound : there is no such card.
+    NotAllowed : it came with the program.
+    """
+    known = rows.open_of(session, card_id)
+    if known is not None:
+        return known.id
+    _own(session, card_id)
+    content = cards.current_contents(session, [card_id])[card_id]
+    card = content["card"]
+    words = DraftWords(
+        title=card["title"],
+        about=card["features"][0]["kind"] if card["features"] else NORMAL,
+        references="\n".join(content["references"]),
+        **{name: card["teaching"][name] for name in LINES},
+    )
+    parts = tuple(
+        DraftPhotograph(CardPhotograph.from_dict(one), 1) for one in content["photographs"]
+    )
+    row = CardDraftRow(
+        id=uuid4(),
+        card_id=card_id,
+        state="draft",
+        version=1,
+        content=content_of(words, 1, parts),
+        changed_at=now,
+        changed_by=author_id,
+    )
+    session.add(row)
+    session.flush()
+    rows.note(session, card_id, "change-begun", author_id, now, draft_id=row.id)
+    return row.id
+
+
+def withdraw(session: Session, actor_id: UUID, card_id: str, reason: str, now: datetime) -> None:
+    """Show a card to nobody any more; what was answered stays as it is. Writes.
+
+    Raises
+    ------
+    BadInput : no reason is given.
+    NotFound : there is no such card.
+    NotAllowed : it came with the program.
+    """
+    text = " ".join(reason.split())
+    if not text:
+        raise BadInput("Say why the card is withdrawn: others will ask.")
+    if len(text) > LONGEST_REMARK:
+        raise BadInput(f"A reason has at most {LONGEST_REMARK} characters.")
+    row = _own(session, card_id)
+    if row.retired:
+        return
+    row.retired = True
+    rows.note(session, card_id, "withdrawn", actor_id, now, remark=text)
+
+
+def put_back(session: Session, actor_id: UUID, card_id: str, now: datetime) -> None:
+    """Show a withdrawn card again. Writes.
+
+    Raises
+    ------
+    NotFound : there is no such card.
+    NotAllowed : it came with the program.
+    """
+    row = _own(session, card_id)
+    if not row.retired:
+        return
+    row.retired = False
+    rows.note(session, card_id, "put-back", actor_id, now)
+
+
+def _own(session: Session, card_id: str) -> CardRow:
+    row = session.get(CardRow, card_id, with_for_update=True)
+    if row is None or row.source != PHOTOGRAPH:
+        raise NotFound("There is no such card.")
+    if row.origin == SHIPPED:
+        raise NotAllowed("This card comes with the program; a cohort's settings can leave it out.")
+    return row
+
+
+def _made(row: CardRow, content: dict[str, object], draft_id: UUID | None) -> MadeCard:
+    listed = content["photographs"]
+    card = content["card"]
+    assert isinstance(listed, list)
+    assert isinstance(card, dict)
+    return MadeCard(
+        id=row.id,
+        title=row.title,
+        about=card["features"][0]["kind"] if card["features"] else NORMAL,
+        retired=row.retired,
+        shipped=row.origin == SHIPPED,
+        photographs=tuple(CardPhotograph.from_dict(one) for one in listed),
+        open_draft=draft_id,
+    )

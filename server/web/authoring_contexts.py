@@ -1,0 +1,100 @@
+"""The pages on which cards are made: exactly what their templates may name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+from uuid import UUID
+
+from server.services.authoring.draft import Draft, DraftPhotograph, DraftWords
+from server.services.authoring.published import MadeCard
+from server.storage.card_drafts import Event
+from server.web.authoring_forms import MarksForm, TermsForm
+from server.web.contexts import Page
+from server.web.overlays import Outline
+
+
+@dataclass(frozen=True)
+class CardsPage(Page):
+    """The cards of this site that show photographs, and those in the making."""
+
+    TEMPLATE: ClassVar[str] = "authoring/index.html"
+    drafts: tuple[Draft, ...]
+    made: Sequence[MadeCard]
+    about: Mapping[str, str]
+    """What a card can show, with its name."""
+    new_id: UUID
+    said: str
+
+
+@dataclass(frozen=True)
+class ShownPhotograph:
+    """A photograph with what is marked in it, in words and as outlines."""
+
+    one: DraftPhotograph
+    outlines: tuple[Outline, ...]
+    present: tuple[str, ...]
+    absent: tuple[str, ...]
+    not_judged: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class DraftPage(Page):
+    """A draft: its words, its photographs, and where it stands."""
+
+    TEMPLATE: ClassVar[str] = "authoring/draft.html"
+    draft: Draft
+    words: DraftWords
+    """As they stand in the form; after a clash, what was typed."""
+    theirs: Mapping[str, str]
+    """After a clash, what somebody else saved in the fields that differ."""
+    editing: bool
+    terms: TermsForm
+    """As they stand in the form for another photograph."""
+    photographs: tuple[ShownPhotograph, ...]
+    missing: tuple[str, ...]
+    events: tuple[Event, ...]
+    about: Mapping[str, str]
+    licences: Mapping[str, str]
+    may_decide: bool
+    wrote: bool
+    """The reader is one of its authors."""
+    remark: str
+    """A remark that could not be kept, to be sent again."""
+    said: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class MarkingPage(Page):
+    """One photograph of a draft: its terms, and what is where in it."""
+
+    TEMPLATE: ClassVar[str] = "authoring/photograph.html"
+    draft: Draft
+    one: DraftPhotograph
+    number: int
+    form: MarksForm
+    """As it stands on the page; after a clash, what was typed."""
+    theirs: tuple[Outline, ...]
+    """After a clash, what somebody else marked."""
+    names: Mapping[str, str]
+    licences: Mapping[str, str]
+    remarks: tuple[Event, ...]
+    """What a reviewer asked of this photograph."""
+    said: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class MadeCardPage(Page):
+    """A published photograph card, and what was done with it."""
+
+    TEMPLATE: ClassVar[str] = "authoring/card.html"
+    card: MadeCard
+    shows: str
+    photographs: tuple[ShownPhotograph, ...]
+    events: tuple[Event, ...]
+    reason: str
+    said: str
+    problem: str
