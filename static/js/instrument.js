@@ -4,6 +4,7 @@ import { approach } from "./approach.js";
 import { cover, unrun } from "./coverage.js";
 import { lensView } from "./lens_view.js";
 import { keysWanted, say, whisper } from "./page.js";
+import { patient } from "./patient.js";
 import { Recording } from "./recording.js";
 
 const STEP_DEG = 1;
@@ -54,7 +55,14 @@ export async function instrument(root, { full, shown }) {
   let stillAt = 0;
   let restsFrom = null;
 
-  const fundus = () => draw(state, eye.apertures[state.aperture]);
+  const before = patient(root, state, {
+    looksAway: (x, y) => move(x, y, true),
+    tell: (words) => whisper(stage, words),
+    changed,
+  });
+  const fundus = () => draw(state, eye.apertures[state.aperture], before.lid());
+  /** What hangs before the pupil, or what one does meanwhile, is not looked at. */
+  const looking = () => restsFrom === null && !before.covered;
   const coming = approach(root, canvas, eye, {
     changed,
     arrived() {
@@ -111,7 +119,7 @@ export async function instrument(root, { full, shown }) {
     }
     fundus();
     canvas.dataset.at = `${state.x.toFixed(2)} ${state.y.toFixed(2)}`;
-    if (restsFrom === null) recording.note(whole(), now);
+    if (looking()) recording.note(whole(), now);
     if (glide) changed();
     if (recording.full) full?.();
   }
@@ -233,7 +241,11 @@ export async function instrument(root, { full, shown }) {
   // While the page is looked at, say so now and then: time counts only when it does.
   const heart = setInterval(() => {
     if (!stage.isConnected) stop();
-    else if (running && restsFrom === null && !document.hidden && !coming?.on) recording.note(whole(), performance.now());
+    else if (running && restsFrom === null && !document.hidden && !coming?.on) {
+      const now = performance.now();
+      before.feel(now);
+      if (looking()) recording.note(whole(), now);
+    }
   }, 100);
 
   function stop() {

@@ -13,7 +13,7 @@ in vec2 v;
 out vec4 colour;
 uniform sampler2D picture, needs;
 uniform vec2 centre, corner, range, patch_half, pupil;
-uniform float half_view, size, lens, reserve, blur_per_d, level, haze, texels, pixel, veil, scatter;
+uniform float lid, half_view, size, lens, reserve, blur_per_d, level, haze, texels, pixel, veil, scatter;
 uniform int red_free;
 void main() {
   vec2 p = vec2(v.x, -v.y) * half_view;
@@ -63,6 +63,9 @@ void main() {
   seen += haze * lit * exp(-dot(glare, glare) / 5.0) * vec3(1.0, 0.95, 0.86);
   vec3 iris = vec3(0.018, 0.011, 0.007) * (1.0 - smoothstep(pupil.y, 1.5 * pupil.y, off));
   vec3 shown = mix(iris, seen, through);
+  // The upper lid, out of focus so near, comes from above.
+  float edge = mix(1.35, -1.35, lid) + 0.12 * v.x * v.x;
+  shown = mix(shown, vec3(0.050, 0.027, 0.019) * (0.7 + 0.3 * v.y), lid > 0.0 ? smoothstep(edge - 0.28, edge + 0.28, v.y) : 0.0);
   shown *= 1.0 - smoothstep(half_view - 2.0 * pixel, half_view, off);
   colour = vec4(sqrt(clamp(shown, 0.0, 1.0)), 1.0);
 }`;
@@ -119,8 +122,9 @@ export function lensView(canvas, picture, eye) {
   gl.uniform1f(place.scatter, eye.scatter ?? 0);
   gl.uniform1f(place.texels, picture.naturalWidth);
 
-  return (state, aperture) => {
+  return (state, aperture, lid) => {
     gl.useProgram(program);
+    gl.uniform1f(place.lid, lid);
     gl.viewport(0, 0, canvas.width, canvas.height);
     gl.uniform2f(place.centre, state.x, state.y);
     gl.uniform1f(place.lens, state.lens);

@@ -6,6 +6,7 @@ const notice = document.getElementById("notice");
 
 const HINT_MS = 4000;
 let hintEnds = 0;
+let whispers = 0;
 
 /** Say something without leaving the page; an action is {words, run}. */
 export function say(text, action) {
@@ -36,7 +37,8 @@ export function hint(text) {
 export function whisper(stage, text) {
   const line = stage.querySelector("[data-whisper]");
   line.textContent = text;
-  setTimeout(() => (line.textContent = ""), HINT_MS);
+  clearTimeout(whispers);
+  whispers = setTimeout(() => (line.textContent = ""), HINT_MS);
 }
 
 /** Take the notice away. */

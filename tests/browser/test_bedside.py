@@ -137,6 +137,23 @@ def test_an_examination_by_keyboard_alone(opened: Opener) -> None:
     page.keyboard.press("Enter")
     page.wait_for_timeout(1000)
     assert place(page) == pytest.approx((0.0, 0.0), abs=0.01)
+    # Borne only briefly; then the patient looks back to where one had been.
+    expect(page.get_by_text("It dazzles")).to_be_visible(timeout=10_000)
+    page.wait_for_timeout(200)
+    assert math.hypot(*place(page)) > 8
+    # Looking down, the upper lid hides the pupil until it is lifted.
+    go_to("down")
+    for _ in range(2):
+        page.keyboard.press("Enter")
+    expect(page.get_by_text("lift it")).to_be_visible()
+    hidden = edges(on_screen(page))
+    go_to("Lift the lid")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Lift the lid")).to_have_attribute(
+        "aria-pressed", "true"
+    )
+    page.wait_for_timeout(200)
+    assert edges(on_screen(page)) > 2 * hidden
     go_to("Put the instrument down")
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="What did you see?")).to_be_focused()
