@@ -77,7 +77,7 @@ def hold(
     items = _items(session, eyes, rng)
     sittings, looks = [], list[dict[str, Any]]()
     for person in sat:
-        able = 4 * (person.ability - 0.6) + 1.2 * person.attendance + rng.gauss(0, 0.5)
+        able = 4 * (person.ability - 0.6) + 1.2 * person.attendance + rng.gauss(0, 1.0)
         sitting = _sitting(items, able, opens, rng)
         sittings.append({**sitting, "learner_id": person.id})
         looks += _looks(sitting, items, able, eyes, rng)

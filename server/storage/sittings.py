@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 from uuid import UUID
 
-from sqlalchemy import func, select
+from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from server.storage.models import (
@@ -31,6 +31,14 @@ class Numbered(NamedTuple):
 
     look: CheckpointLookRow
     number: int
+
+
+class MarkedEye(NamedTuple):
+    """The verdicts on one eye that somebody was shown, as JSON: few differ, so few are read."""
+
+    sitting_id: UUID
+    number: int
+    marks: str | None
 
 
 def of_learner(
@@ -78,6 +86,20 @@ def all_looks(session: Session, checkpoint_id: UUID) -> Sequence[Numbered]:
         .order_by(CheckpointLookRow.sitting_id, CheckpointLookRow.position)
     )
     return [Numbered(*row) for row in rows]
+
+
+def all_marks(session: Session, checkpoint_id: UUID) -> Sequence[MarkedEye]:
+    """Return the verdicts on what everybody was shown, as they are stored: there may be many."""
+    rows = session.execute(
+        select(
+            CheckpointLookRow.sitting_id,
+            CheckpointItemRow.number,
+            cast(CheckpointLookRow.marks, Text),
+        )
+        .join(CheckpointItemRow, CheckpointItemRow.id == CheckpointLookRow.item_id)
+        .where(CheckpointItemRow.checkpoint_id == checkpoint_id)
+    )
+    return [MarkedEye(*row) for row in rows]
 
 
 def answer_is_known(session: Session, answer_id: UUID) -> bool:

@@ -173,7 +173,7 @@ def _answers(session: Session, checkpoint: Checkpoint, key: bytes) -> Iterator[S
             number,
             look.position,
             int(look.answer_id is not None),
-            int(wholly_right(look)),
+            int(wholly_right(look.marks)),
             look.certainty or "",
             _figure(seconds, 1),
             *((look.marks or {}).get(finding, "") for finding in FINDINGS),

@@ -7,6 +7,8 @@ at, so taking an eye out of the marking marks everybody again.
 
 from __future__ import annotations
 
+import json
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -24,13 +26,13 @@ from server.measurement.reliability import (
     lengthened,
     reliability,
 )
-from server.measurement.tally import Tally, one
+from server.measurement.tally import Tally
 from server.rendering.eye import FINDINGS
 from server.rendering.truth import Truth
 from server.services.cohorts.cohort import Cohort
 from server.storage import checkpoints as rows
 from server.storage import sittings
-from server.storage.models import CheckpointLookRow, EyeRow
+from server.storage.models import EyeRow
 
 HARD_BELOW = 0.3
 """Share right below which an eye is worth a look; common practice, no source."""
@@ -140,6 +142,11 @@ class Results:
         """Return how many reach a share of the eyes."""
         return Proportion(sum(reaches(one.score, percent) for one in self.people), len(self.people))
 
+    @property
+    def by_chance(self) -> float | None:
+        """How far a correlation of 0 strays with so many people: its standard error."""
+        return 1 / math.sqrt(len(self.people) - 1) if len(self.people) > 1 else None
+
     def alpha_of_twice(self) -> float | None:
         """Return the alpha that twice as many such eyes would have (Spearman-Brown)."""
         alpha = None if self.measured is None else self.measured.alpha
@@ -155,13 +162,20 @@ def results(session: Session, cohort: Cohort, checkpoint_id: UUID) -> Results:
     """Return what a checkpoint says. Three queries, however many sat it."""
     full = rows.items(session, checkpoint_id)
     sat = sittings.of_checkpoint(session, checkpoint_id)
-    looks: dict[UUID, dict[int, CheckpointLookRow]] = {}
-    for look, number in sittings.all_looks(session, checkpoint_id):
-        looks.setdefault(look.sitting_id, {})[number] = look
+    read: dict[str, Mapping[str, str] | None] = {"": None}
+    right_of: dict[str, bool] = {"": False}
+    given: dict[UUID, dict[int, str]] = {}
+    for sitting_id, number, text in sittings.all_marks(session, checkpoint_id):
+        marks = text or ""
+        if marks not in read:
+            # An eye whose time ran out is stored as null.
+            read[marks] = json.loads(marks)
+            right_of[marks] = wholly_right(read[marks])
+        given.setdefault(sitting_id, {})[number] = marks
     counted = [each.item.number for each in full if each.item.dropped_at is None]
     is_right = {
         line.sitting.id: {
-            each.item.number: wholly_right(looks.get(line.sitting.id, {}).get(each.item.number))
+            each.item.number: right_of[given.get(line.sitting.id, {}).get(each.item.number, "")]
             for each in full
         }
         for line in sat
@@ -184,18 +198,18 @@ def results(session: Session, cohort: Cohort, checkpoint_id: UUID) -> Results:
         )
         for line in sat
     )
-    marks = {
-        number: [
-            dict(own[number].marks or {}) for own in looks.values() if number in own
-        ]
-        for number in (each.item.number for each in full)
-    }  # fmt: skip
+    verdicts = {
+        each.item.number: _verdicts(
+            Counter(own.get(each.item.number, "") for own in given.values()), read
+        )
+        for each in full
+    }
     return Results(
         people=people,
         counted=len(counted),
         all_right=sum((each.score for each in people), Proportion(0, 0)),
         spread=_spread(people),
-        findings=_findings(cohort, [marks[number] for number in counted]),
+        findings=_findings(cohort, [verdicts[number] for number in counted]),
         items=tuple(
             _item(
                 each,
@@ -203,7 +217,7 @@ def results(session: Session, cohort: Cohort, checkpoint_id: UUID) -> Results:
                     sum(right[each.item.number] for right in is_right.values()), len(is_right)
                 ),
                 figures.get(each.item.number),
-                marks[each.item.number],
+                verdicts[each.item.number],
             )
             for each in full
             if each.eye is not None
@@ -213,11 +227,11 @@ def results(session: Session, cohort: Cohort, checkpoint_id: UUID) -> Results:
     )
 
 
-def wholly_right(look: CheckpointLookRow | None) -> bool:
+def wholly_right(marks: Mapping[str, str] | None) -> bool:
     """Whether every judgement about an eye was right; False without an answer."""
-    if look is None or look.marks is None:
+    if marks is None:
         return False
-    return all(mark in ("hit", "correct-rejection") for mark in look.marks.values())
+    return all(mark in ("hit", "correct-rejection") for mark in marks.values())
 
 
 def _spread(people: Sequence[Person]) -> tuple[tuple[int, int], ...]:
@@ -227,17 +241,33 @@ def _spread(people: Sequence[Person]) -> tuple[tuple[int, int], ...]:
     return tuple((right, counts[right]) for right in range(min(counts), max(counts) + 1))
 
 
+def _verdicts(
+    times: Mapping[str, int], read: Mapping[str, Mapping[str, str] | None]
+) -> Counter[tuple[str, str]]:
+    """Return how often each verdict was given on each finding of one eye: (verdict, finding)."""
+    counts: Counter[tuple[str, str]] = Counter()
+    for text, number in times.items():
+        for finding, mark in (read[text] or {}).items():
+            counts[mark, finding] += number
+    return counts
+
+
 def _findings(
-    cohort: Cohort, marks: Sequence[Sequence[Mapping[str, str]]]
+    cohort: Cohort, verdicts: Sequence[Counter[tuple[str, str]]]
 ) -> tuple[FindingFigures, ...]:
-    tallies = dict.fromkeys(FINDINGS, Tally())
-    for sheets in marks:
-        for sheet in sheets:
-            for finding, mark in sheet.items():
-                tallies[finding] += one(mark)
+    counts = sum(verdicts, Counter[tuple[str, str]]())
     return tuple(
-        FindingFigures(finding, tally, cohort.standards[finding])
-        for finding, tally in tallies.items()
+        FindingFigures(
+            finding,
+            Tally(
+                hits=counts["hit", finding],
+                misses=counts["miss", finding],
+                false_alarms=counts["false-alarm", finding],
+                correct_rejections=counts["correct-rejection", finding],
+            ),
+            cohort.standards[finding],
+        )
+        for finding in FINDINGS
     )
 
 
@@ -245,16 +275,10 @@ def _item(
     full: rows.FullItem,
     right: Proportion,
     figures: Item | None,
-    sheets: Sequence[Mapping[str, str]],
+    verdicts: Counter[tuple[str, str]],
 ) -> ItemFigures:
     eye: EyeRow | None = full.eye
     assert eye is not None
-    counts = Counter(
-        (mark, finding)
-        for sheet in sheets
-        for finding, mark in sheet.items()
-        if mark in ("miss", "false-alarm")
-    )
     return ItemFigures(
         number=full.item.number,
         title=full.version.content["card"]["title"],
@@ -268,8 +292,9 @@ def _item(
         slips=tuple(
             (mark, finding, times)
             for (mark, finding), times in sorted(
-                counts.items(), key=lambda pair: (-pair[1], pair[0])
+                verdicts.items(), key=lambda pair: (-pair[1], pair[0])
             )
+            if mark in ("miss", "false-alarm")
         ),
         flags=_flags(right, figures),
         dropped=full.item.dropped_at is not None,

@@ -97,7 +97,8 @@ def own_result(
     looks = {number: look for look, number in sittings.looks(session, sitting.id)}
     full = {each.item.number: each for each in rows.items(session, checkpoint_id)}
     counted = [number for number, each in full.items() if each.item.dropped_at is None]
-    score = Proportion(sum(wholly_right(looks.get(number)) for number in counted), len(counted))
+    right = sum(wholly_right(looks[number].marks) for number in counted if number in looks)
+    score = Proportion(right, len(counted))
     percent = standing.checkpoint.pass_percent
     tallies = dict.fromkeys(FINDINGS, Tally())
     for number in counted:
@@ -116,7 +117,7 @@ def own_result(
                 size_px=eye.size_px,
                 side=eye.side,
                 answered=look.answer_id is not None,
-                right=wholly_right(look),
+                right=wholly_right(look.marks),
                 dropped=full[number].item.dropped_at is not None,
             )
             for number, look in looks.items()
@@ -155,7 +156,7 @@ def reviewed(
         side=full.eye.side,
         field_deg=full.eye.field_deg,
         answered=look.answer_id is not None,
-        right=wholly_right(look),
+        right=wholly_right(look.marks),
         dropped=full.item.dropped_at is not None,
         certainty=look.certainty,
         findings=_findings(full.eye, look),
