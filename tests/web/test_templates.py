@@ -11,6 +11,7 @@ from server.services.reading import load_safety
 from server.settings import CHECKOUT
 from server.web import (
     account_contexts,
+    authoring_contexts,
     bedside_contexts,
     checkpoint_contexts,
     cohort_contexts,
@@ -29,6 +30,7 @@ PAGES = [
     for module in (
         contexts,
         account_contexts,
+        authoring_contexts,
         bedside_contexts,
         checkpoint_contexts,
         cohort_contexts,
