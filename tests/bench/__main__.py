@@ -19,6 +19,7 @@ BENCHMARKS = {
     "planning": "composing a round from 10,000 cards, beside sorting them",
     "cohort": "a cohort of 2,000 with 2 million answers, beside plain SQL over them",
     "exports": "saving a cohort of 2 million answers, and a backup: time and memory",
+    "bedside": "frame times of the bedside view on a slowed phone, beside a bare canvas; bytes",
     "page_weight": "bytes of a first visit and of each further eye",
 }
 
