@@ -28,6 +28,7 @@ from server.web.routes import (
     calendar,
     checkpoint_results,
     checkpoints,
+    cohort_cards,
     cohort_checkpoints,
     cohort_export,
     cohort_learners,
@@ -110,7 +111,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
         *(checkpoints, cohort_checkpoints, checkpoint_results),
-        *(authored_photographs, authoring),
+        *(authored_photographs, authoring, cohort_cards),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

@@ -37,12 +37,21 @@ def _lately(latest: int) -> ColumnElement[bool]:
 
 
 def most_wrong(
-    session: Session, cohort_id: UUID, *, latest: int, fewest: int, limit: int
+    session: Session,
+    cohort_id: UUID,
+    *,
+    latest: int,
+    fewest: int,
+    limit: int,
+    card_id: str | None = None,
 ) -> Sequence[WrongEye]:
-    """Return the eyes misjudged by the largest share of those who met them, worst first."""
+    """Return the eyes misjudged by the largest share of those who met them, worst first.
+
+    Of one card, or (None) of all.
+    """
     looks = func.count()
     wrong = func.sum(case((AnswerRow.outcome != "right", 1), else_=0))
-    rows = session.execute(
+    query = (
         select(LookRow.eye_id, looks, wrong)
         .select_from(CohortMemberRow)
         .join(LearnerRow, LearnerRow.id == CohortMemberRow.learner_id)
@@ -54,6 +63,9 @@ def most_wrong(
         .order_by((cast(wrong, Float) / looks).desc(), looks.desc(), LookRow.eye_id)
         .limit(limit)
     )
+    if card_id is not None:
+        query = query.where(AnswerRow.card_id == card_id)
+    rows = session.execute(query)
     return [WrongEye(eye_id, int(met), int(missed)) for eye_id, met, missed in rows]
 
 

@@ -10,6 +10,7 @@ from typing import ClassVar
 from server.measurement.readiness import Readiness
 from server.services.checkpoints.mine import Mine
 from server.services.cohorts.board import Asked, Board, ConfusionLine, FindingLine
+from server.services.cohorts.cards import CardLine, CardSheet
 from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
 from server.services.cohorts.joining import Invitation, Joined
 from server.services.cohorts.missed import MissedPicture
@@ -169,3 +170,25 @@ class RosterPage(Page):
     """What it would do; None before one was sent."""
     said: str
     problem: str
+
+
+@dataclass(frozen=True)
+class CohortCardsPage(Page):
+    """The kinds of eye and how the cohort does on each."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/cards.html"
+    cohort: Cohort
+    lines: tuple[CardLine, ...]
+    latest: int
+    """Looks of each learner that were read."""
+
+
+@dataclass(frozen=True)
+class CohortCardPage(Page):
+    """One kind of eye, with the pictures of it that were missed."""
+
+    TEMPLATE: ClassVar[str] = "cohorts/card.html"
+    cohort: Cohort
+    sheet: CardSheet
+    names: Mapping[str, str]
+    latest: int

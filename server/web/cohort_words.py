@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
+from server.measurement.card_quality import Discrimination, Flag
 from server.measurement.confusion import NORMAL
 from server.measurement.readiness import Readiness
 from server.services.cohorts.board import QUIET_DAYS, Board
@@ -12,6 +13,9 @@ from server.services.cohorts.teaching import Lesson
 from server.storage.cohort_figures import Quiet
 from server.web.standing_words import name_of
 from server.web.wording import count, percent, short_date
+
+TELLS_WELL = 0.3
+"""A correlation from which an item is called good (Ebel & Frisbie 1991, from memory)."""
 
 STATES: Mapping[Readiness, tuple[str, str]] = {
     Readiness.READY: ("seen", "ready"),
@@ -64,6 +68,28 @@ def lesson(found: Lesson | None, board: Board, names: Mapping[str, str]) -> str:
         return f"{sentence} It is imagined most often in {where} ({count(times, 'time')})."
     called = "judged normal" if other == NORMAL else f"taken for {name_of(other, names).lower()}"
     return f"{sentence} It is most often {called} ({count(times, 'time')})."
+
+
+FLAGS: Mapping[Flag, str] = {
+    Flag.MISLEADS: "Those who do well elsewhere get this kind wrong more often than the others: "
+    "look at its pictures and its text before trusting what it says of a learner.",
+    Flag.TOO_HARD: "Hardly anybody gets this kind right, whatever their skill: it may show too "
+    "little, or something else than it says.",
+}
+"""Why a kind of eye deserves a look."""
+
+
+def tells_apart(found: Discrimination | None) -> str:
+    """Say how well a kind of eye tells learners apart; nothing where that is not known."""
+    if found is None:
+        return ""
+    if found.interval.high < 0:
+        word = "the wrong way round"
+    elif found.interval.low > 0:
+        word = "well" if found.r >= TELLS_WELL else "somewhat"
+    else:
+        word = "not surely"
+    return f"{word} ({found.r:+.2f})"
 
 
 def last_seen(day: date | None, today: date) -> str:

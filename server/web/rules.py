@@ -159,6 +159,8 @@ RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/join/{code}"): LINK,
     ("POST", "/join/{code}"): LINK,
     ("GET", "/cohorts/{cohort_id}"): LED,
+    ("GET", "/cohorts/{cohort_id}/kinds"): LED,
+    ("GET", "/cohorts/{cohort_id}/kinds/{card_id}"): LED,
     ("GET", "/cohorts/{cohort_id}/missed"): LED,
     ("GET", "/cohorts/{cohort_id}/missed/{place}"): LED,
     ("GET", "/cohorts/{cohort_id}/invite"): LED,

@@ -61,7 +61,14 @@ def latest_each(learners: int) -> int:
     return min(MOST_EACH, max(FEWEST_EACH, READ // max(learners, 1)))
 
 
-def most_missed(session: Session, cohort_id: UUID, learners: int) -> Sequence[MissedPicture]:
+def most_missed(
+    session: Session,
+    cohort_id: UUID,
+    learners: int,
+    *,
+    card_id: str | None = None,
+    fewest: int = FEWEST_LOOKS,
+) -> Sequence[MissedPicture]:
     """Return the pictures misjudged by the largest share of those who met them.
 
     Of equal shares the one that more learners met comes first. Three queries.
@@ -69,9 +76,13 @@ def most_missed(session: Session, cohort_id: UUID, learners: int) -> Sequence[Mi
     Parameters
     ----------
     learners : in the cohort.
+    card_id : of one card only; None for all.
+    fewest : looks without which a picture is not listed.
     """
     latest = latest_each(learners)
-    found = rows.most_wrong(session, cohort_id, latest=latest, fewest=FEWEST_LOOKS, limit=SHOWN)
+    found = rows.most_wrong(
+        session, cohort_id, latest=latest, fewest=fewest, limit=SHOWN, card_id=card_id
+    )
     eyes = rows.eyes(session, [one.eye_id for one in found])
     slips = rows.slips(session, cohort_id, list(eyes), latest=latest)
     return [
