@@ -66,6 +66,15 @@ def contents(database: Database) -> dict[str, list[str]]:
     return found
 
 
+def test_every_table_that_names_pictures_is_known() -> None:
+    """Fails for a new one until it is decided whether its pictures can be drawn again."""
+    naming = {one.name for one in Base.metadata.sorted_tables if "picture" in one.columns}
+    taken_along = {"eye", "wide_eye", "photograph"}
+    drawn_anew = {"gallery_plate"}
+    mentioning = {"card_event"}
+    assert naming == taken_along | drawn_anew | mentioning
+
+
 def kept_eyes(database: Database) -> set[int]:
     """Return the eyes that were shown, or are part of a test."""
     with database.reading() as session:
