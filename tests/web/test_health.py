@@ -76,7 +76,7 @@ def test_pages_are_compressed(visitor: Browser) -> None:
     [
         ("/healthz", 0),
         ("/reading", 1),
-        # Checkpoints that are open, cohorts, the plan of today.
+        # Among them which photographs have been seen, since each comes once.
         ("/", 9),
         ("/plan", 12),
         ("/progress", 13),
