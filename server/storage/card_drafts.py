@@ -84,7 +84,7 @@ def note(
     session: Session,
     card_id: str,
     act: str,
-    actor_id: UUID,
+    actor_id: UUID | None,
     now: datetime,
     *,
     draft_id: UUID | None = None,
@@ -92,7 +92,7 @@ def note(
     picture: str = "",
     place: tuple[int, int] | None = None,
 ) -> None:
-    """Note an act on a card or its draft."""
+    """Note an act on a card or its draft; the command line's has no actor."""
     x, y = place if place is not None else (None, None)
     session.add(
         CardEventRow(

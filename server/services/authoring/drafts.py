@@ -34,10 +34,11 @@ EVENTS_SHOWN: Final = 60
 def make(
     session: Session,
     catalogue: Catalogue,
-    author_id: UUID,
+    author_id: UUID | None,
     draft_id: UUID,
     about: str,
     now: datetime,
+    act: str = "made",
 ) -> Draft:
     """Begin the draft of a new card; the same id again finds the same draft. Writes.
 
@@ -64,7 +65,7 @@ def make(
     )
     session.add(row)
     session.flush()
-    rows.note(session, row.card_id, "made", author_id, now, draft_id=draft_id)
+    rows.note(session, row.card_id, act, author_id, now, draft_id=draft_id)
     return value(row)
 
 
@@ -195,7 +196,7 @@ def refuse_unless_open(draft: Draft) -> None:
 def changed(
     session: Session,
     row: CardDraftRow,
-    author_id: UUID,
+    author_id: UUID | None,
     act: str,
     content: dict[str, Any],
     now: datetime,

@@ -57,15 +57,20 @@ def prepare(data: bytes, name: str) -> Prepared:
     clean = clean_photograph(data, SIDE_PX, name)
     return Prepared(
         encoded=encode_webp(clean.picture),
-        original=hashlib.sha256(data).hexdigest(),
+        original=original_of(data),
         likeness=likeness_hash(clean.picture),
         mirrored=mirrored_hash(clean.picture),
     )
 
 
+def original_of(data: bytes) -> str:
+    """Return by what a file is known again without being kept."""
+    return hashlib.sha256(data).hexdigest()
+
+
 def add(
     session: Session,
-    author_id: UUID,
+    author_id: UUID | None,
     draft_id: UUID,
     pictures_dir: Path,
     prepared: Prepared,
@@ -74,6 +79,7 @@ def add(
     attribution: Attribution,
     is_another: bool,
     now: datetime,
+    act: str = "photograph-added",
 ) -> tuple[Draft, str]:
     """Add a photograph to a draft and return its picture; sent twice, it is one. Writes.
 
@@ -121,7 +127,7 @@ def add(
     )
     parts = (*draft.photographs, DraftPhotograph(taken, row.version + 1))
     content = content_of(draft.words, draft.words_version, parts)
-    changed = drafts.changed(session, row, author_id, "photograph-added", content, now, picture)
+    changed = drafts.changed(session, row, author_id, act, content, now, picture)
     return changed, picture
 
 
