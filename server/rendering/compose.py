@@ -51,8 +51,6 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
     scene.masks.update(scene.disc.masks(frame))
     scene.facts.update(scene.disc.facts())
     scene.vessels = lay_out(grow(eye, scene.anatomy), scene.changes, frame)
-    for name, mask in scene.vessels.masks.items():
-        scene.add_mask(name, mask)
     scene.facts.update(scene.vessels.facts)
     scene.linear = retina(scene)
     for painter, variant, severity in chosen:
@@ -60,7 +58,8 @@ def render(eye: Eye, features: Sequence[Feature], view: View) -> Rendering:
     paint_disc(scene.linear, scene.disc, eye, frame, scene.bare_over)
     for painter, variant, severity in chosen:
         painter.paint_disc(scene, variant, severity)
-    shade_vessels(scene.linear, scene.vessels, eye, scene.anatomy, frame)
+    traced = shade_vessels(scene.linear, scene.vessels, eye, scene.anatomy, frame)
+    scene.masks.update(traced)
     for painter, variant, severity in chosen:
         painter.paint_front(scene, variant, severity)
 

@@ -32,6 +32,8 @@ def main(names: list[str]) -> int:
         for name, words in BENCHMARKS.items():
             print(f"  {name:15} {words}", file=sys.stderr)
         return 2
+    # Each reads options of its own from the command line when it is run alone.
+    sys.argv = sys.argv[:1]
     for name in names or BENCHMARKS:
         print(f"\n== {name}: {BENCHMARKS[name]}\n", flush=True)
         importlib.import_module(f"tests.bench.{name}").main()

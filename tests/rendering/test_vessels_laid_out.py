@@ -22,6 +22,7 @@ from server.rendering.vessels import (
     points_along,
     shade_vessels,
     tangent_near,
+    visible_masks,
 )
 from server.rendering.vessels.raster import rasterise
 from tests.rendering.vessel_cases import Case, grown_case
@@ -57,13 +58,13 @@ def test_the_same_eye_at_any_size_and_centre() -> None:
         grown_case(1001, View(45.0, (-7, 0), 800)),
     )
     for name in ("arterioles", "venules"):
-        halved = large.maps.masks[name].reshape(400, 2, 400, 2).mean(axis=(1, 3)) >= 0.5
-        core = small.maps.masks[name] & halved
-        assert core.sum() / (small.maps.masks[name] | halved).sum() > 0.7
+        halved = large.masks[name].reshape(400, 2, 400, 2).mean(axis=(1, 3)) >= 0.5
+        core = small.masks[name] & halved
+        assert core.sum() / (small.masks[name] | halved).sum() > 0.7
     shifted = grown_case(1001, View(45.0, (-7 + 45 * 40 / 400, 0), 400))
     both = small.field[:, 40:] & shifted.field[:, :-40]
     np.testing.assert_array_equal(
-        small.maps.masks["venules"][:, 40:] & both, shifted.maps.masks["venules"][:, :-40] & both
+        small.masks["venules"][:, 40:] & both, shifted.masks["venules"][:, :-40] & both
     )
 
 
@@ -119,9 +120,9 @@ def test_changes_do_what_they_say(cases: list[Case]) -> None:
     assert ratio.min() < 0.8
 
     hidden = laid(VesselChanges(opacity=lambda x, y: np.where(x < 0, 0.0, 1.0)))
-    assert not hidden.masks["venules"][:, :150].any()
+    assert not visible_masks(hidden)["venules"][:, :150].any()
     none = laid(VesselChanges(seen=lambda tree: np.zeros(len(tree), bool)))
-    assert not none.masks["arterioles"].any()
+    assert not visible_masks(none)["arterioles"].any()
     faded, opacity = place(case.vessels, VesselChanges(cup_fade=1.0), True)
     edge = case.anatomy.cup_level(faded.x, faded.y)
     band = (edge > 0.9) & (edge < 0.96)
@@ -149,7 +150,7 @@ def test_veins_are_darker_than_arteries() -> None:
         assert np.isfinite(flat).all()
         picture = _encoded(gaussian_filter(flat.astype(float), (0.8, 0.8, 0)))
         off_disc = case.anatomy.disc_level(frame.x, frame.y) > 1.3
-        arteries, veins = case.maps.masks["arterioles"], case.maps.masks["venules"]
+        arteries, veins = case.masks["arterioles"], case.masks["venules"]
         row = []
         for mask, other in ((arteries, veins), (veins, arteries)):
             core = (distance_transform_edt(mask) >= 2) & ~other & off_disc & case.field

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from server.rendering.vessels import (
     VesselMaps,
     grow,
     lay_out,
+    visible_masks,
 )
 
 POSTERIOR = View(45.0, (-7.0, 0.0), 565)
@@ -33,10 +35,14 @@ class Case:
     maps: VesselMaps
     field: Mask
 
+    @cached_property
+    def masks(self) -> dict[str, Mask]:
+        return visible_masks(self.maps)
+
     @property
     def traced(self) -> Mask:
         """What a person tracing every vessel would mark."""
-        return (self.maps.masks["arterioles"] | self.maps.masks["venules"]) & self.field
+        return (self.masks["arterioles"] | self.masks["venules"]) & self.field
 
 
 def grown_case(seed: int, view: View = POSTERIOR, changes: VesselChanges = NO_CHANGES) -> Case:

@@ -52,16 +52,14 @@ class TiltedDisc(Painter):
 
     def paint_retina(self, scene: Scene, variant: str, severity: float) -> None:
         # The sector beyond the low end is stretched and thinner of pigment.
-        frame, disc = scene.frame, scene.disc
-        low = scene.kept[self.kind]
-        for strip in frame.whole.strips():
-            xs, ys = frame.degrees(strip)
-            dx, dy = xs - np.float32(disc.x), ys - np.float32(disc.y)
-            far = np.hypot(dx, dy)
-            sector = look_up(towards(low, 3.0), np.arctan2(dy, dx))
-            cover = sector * smoothstep(0.5, 5.0, far) * np.exp(-far / np.float32(16.0))
-            cover *= np.float32(0.42 * severity)
-            scene.show_bare(cover.astype(np.float32), strip)
+        # It changes slowly, so the coarse grid will do.
+        grid, disc = scene.layers.frame, scene.disc
+        dx, dy = grid.x - np.float32(disc.x), grid.y - np.float32(disc.y)
+        far = np.hypot(dx, dy)
+        sector = look_up(towards(scene.kept[self.kind], 3.0), np.arctan2(dy, dx))
+        cover = sector * smoothstep(0.5, 5.0, far) * np.exp(-far / np.float32(16.0))
+        cover *= np.float32(0.42 * severity)
+        scene.show_bare(scene.to_full_size(cover.astype(np.float32)))
 
     def paint_disc(self, scene: Scene, variant: str, severity: float) -> None:
         finish_crescent(scene)

@@ -11,6 +11,7 @@ from server.rendering.vessels.model import (
     VesselMaps,
 )
 from server.rendering.vessels.queries import flow_field, nearest_node, points_along, tangent_near
+from server.rendering.vessels.raster import visible_masks
 from server.rendering.vessels.shading import shade_vessels
 
 __all__ = [
@@ -29,4 +30,5 @@ __all__ = [
     "points_along",
     "shade_vessels",
     "tangent_near",
+    "visible_masks",
 ]

@@ -19,7 +19,6 @@ from server.rendering.vessels.model import (
     VesselChanges,
     VesselMaps,
 )
-from server.rendering.vessels.raster import visible_mask
 from server.rendering.vessels.tortuosity import field
 
 _CAPILLARY = TRUNKS.index("capillary")
@@ -49,11 +48,7 @@ def lay_out(vasculature: Vasculature, changes: VesselChanges, frame: Frame) -> V
             + fine_disc_vessels(veins, vein_opacity, vasculature.anatomy)
         ),
     }
-    masks = {
-        "arterioles": visible_mask(arteries, artery_opacity, frame),
-        "venules": visible_mask(veins, vein_opacity, frame),
-    }
-    return VesselMaps(frame, changes, arteries, veins, artery_opacity, vein_opacity, masks, facts)
+    return VesselMaps(frame, changes, arteries, veins, artery_opacity, vein_opacity, facts)
 
 
 def place(vasculature: Vasculature, changes: VesselChanges, artery: bool) -> tuple[Tree, Floats]:

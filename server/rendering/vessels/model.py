@@ -199,8 +199,8 @@ class VesselMaps:
     """Both trees laid out for the pixel grid of a frame, after changes.
 
     Their maps are larger than the picture and are made by ``raster.strips`` where they are
-    needed. ``masks`` has ``arterioles`` and ``venules``, canonical orientation; ``facts`` has
-    the calibres at the disc's edge and the like, as numbers whose names end in their unit.
+    needed. ``facts`` has the calibres at the disc's edge and the like, as numbers whose names
+    end in their unit.
     """
 
     frame: Frame
@@ -209,7 +209,6 @@ class VesselMaps:
     placed_veins: Tree
     artery_opacity: Floats
     vein_opacity: Floats
-    masks: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     facts: Mapping[str, float] = field(default_factory=dict)
 
     @property

@@ -9,14 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from server.rendering.eye import Mask
 from server.rendering.frame import Frame
 from server.rendering.vessels.curving import curve
-from server.rendering.vessels.model import Floats, Pixels, Tree, VesselMap
+from server.rendering.vessels.model import Floats, Pixels, Tree, VesselMap, VesselMaps
+
+MASKS: Final = ("arterioles", "venules")
+"""What the two trees are called among the masks, in the order of ``VesselMaps.trees``."""
 
 _SKIRT_DEG = 0.24
 """How far outside the wall of a large vessel the maps reach (its sheen and its crossings)."""
@@ -40,22 +45,24 @@ def _capsules(
     """Write the rows from ``first_row`` on of a map as wide as the frame."""
     last_row, width = first_row + packed.shape[0] - 1, packed.shape[1]
     middle_px = 0.5 * width - 0.5
-    round2 = (0.5 * width + 2.0 * skirt + 8.0) ** 2
     for k in range(len(column)):
         p = parent[k]
         if p < 0 or (opacity[k] <= 0.0 and opacity[p] <= 0.0):
             continue
         ax, ay, bx, by = column[p], row[p], column[k], row[k]
+        r0, r1 = r_start[k], r_here[k]
+        wide = max(r0, r1)
+        beyond = 1.5
+        if skirt > 0.0:
+            # Only vessels wide enough to have a sheen or to nick another get a skirt.
+            beyond += skirt * min(max((wide / skirt - 0.20) / 0.20, 0.0), 1.0)
+        reach = wide + beyond
         # The field is round: what lies wholly in a corner of the square is not seen.
+        round2 = (0.5 * width + reach + 8.0) ** 2
         if (ax - middle_px) ** 2 + (ay - middle_px) ** 2 > round2 and (bx - middle_px) ** 2 + (
             by - middle_px
         ) ** 2 > round2:
             continue
-        r0, r1 = r_start[k], r_here[k]
-        # Only vessels wide enough to have a sheen or to nick another get a skirt.
-        wide = max(r0, r1)
-        beyond = 1.5 + skirt * min(max((wide / skirt - 0.20) / 0.20, 0.0), 1.0)
-        reach = wide + beyond
         left = max(int(math.ceil(min(ax, bx) - reach)), 0)
         right = min(int(math.floor(max(ax, bx) + reach)), width - 1)
         top = max(int(math.ceil(min(ay, by) - reach)), first_row)
@@ -82,10 +89,11 @@ def _capsules(
                 t = (ex * dx + ey * dy) / length2
                 t = min(max(t, 0.0), 1.0)
                 qx, qy = ex - t * dx, ey - t * dy
-                d = math.sqrt(qx * qx + qy * qy)
+                d2 = qx * qx + qy * qy
                 r = r0 + t * (r1 - r0)
-                if d > r + beyond:
+                if d2 > (r + beyond) ** 2:
                     continue
+                d = math.sqrt(d2)
                 before = packed[n, j, 1]
                 if before == 0.0 or r - d > before - abs(packed[n, j, 0]):
                     seen = opacity[p] + t * (opacity[k] - opacity[p])
@@ -100,7 +108,7 @@ _Pieces = tuple[
 ]
 
 
-def _pieces(tree: Tree, opacity: Floats, frame: Frame) -> _Pieces:
+def _pieces(tree: Tree, opacity: Floats, frame: Frame, skirt: bool = True) -> _Pieces:
     """Return the pieces of a tree in pixels, as the rasteriser takes them."""
     scale = frame.px_per_degree
     above = np.maximum(tree.parent, 0)
@@ -118,7 +126,7 @@ def _pieces(tree: Tree, opacity: Floats, frame: Frame) -> _Pieces:
         tree.path,
         float(frame.size_px),
     )
-    return (*course, _SKIRT_DEG * scale)
+    return (*course, _SKIRT_DEG * scale if skirt else 0.0)
 
 
 def rasterise(tree: Tree, opacity: Floats, frame: Frame, rows: slice | None = None) -> VesselMap:
@@ -135,9 +143,14 @@ def rasterise(tree: Tree, opacity: Floats, frame: Frame, rows: slice | None = No
     return _rows(_pieces(tree, opacity, frame), frame, rows or slice(0, frame.size_px))
 
 
-def strips(tree: Tree, opacity: Floats, frame: Frame) -> Iterator[tuple[slice, VesselMap]]:
-    """Yield the maps of one tree strip by strip, each with its rows of the frame."""
-    pieces = _pieces(tree, opacity, frame)
+def strips(
+    tree: Tree, opacity: Floats, frame: Frame, skirt: bool = False
+) -> Iterator[tuple[slice, VesselMap]]:
+    """Yield the maps of one tree strip by strip, each with its rows of the frame.
+
+    With a ``skirt`` they reach beyond the walls of wide vessels, as ``rasterise`` has them.
+    """
+    pieces = _pieces(tree, opacity, frame, skirt)
     for rows in frame.strips(_STRIP_ROWS):
         yield rows, _rows(pieces, frame, rows)
 
@@ -148,20 +161,28 @@ def _rows(pieces: _Pieces, frame: Frame, rows: slice) -> VesselMap:
     return VesselMap(packed)
 
 
-def visible_mask(tree: Tree, opacity: Floats, frame: Frame) -> NDArray[np.bool_]:
-    """Return the pixels that belong to a vessel.
+def visible_masks(maps: VesselMaps) -> dict[str, Mask]:
+    """Return the pixels that belong to ``arterioles`` and to ``venules``."""
+    masks = {}
+    for name, (tree, opacity) in zip(MASKS, maps.trees, strict=True):
+        masks[name] = empty_mask(maps.frame)
+        for rows, part in strips(tree, opacity, maps.frame):
+            trace(part.packed, masks[name][rows])
+    return masks
+
+
+def empty_mask(frame: Frame) -> Mask:
+    """Return a mask of a frame with nothing in it."""
+    return np.zeros((frame.size_px, frame.size_px), np.bool_)
+
+
+@njit(cache=True)
+def trace(packed: Pixels, out: Mask) -> None:
+    """Mark the pixels of a map that belong to a vessel.
 
     A vessel narrower than a pixel is marked one pixel wide, as a person tracing
     it would; what is too faint to trace is left out.
     """
-    out = np.zeros((frame.size_px, frame.size_px), np.bool_)
-    for rows, part in strips(tree, opacity, frame):
-        _visible(part.packed, out[rows])
-    return out
-
-
-@njit(cache=True)
-def _visible(packed: Pixels, out: NDArray[np.bool_]) -> None:
     height, width = packed.shape[:2]
     for i in range(height):
         for j in range(width):

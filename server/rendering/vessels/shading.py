@@ -15,11 +15,11 @@ import numpy as np
 from numba import njit
 
 from server.rendering.anatomy import Anatomy
-from server.rendering.eye import Eye
+from server.rendering.eye import Eye, Mask
 from server.rendering.frame import Frame
 from server.rendering.streams import stream
 from server.rendering.vessels.model import Floats, Pixels, VesselMaps
-from server.rendering.vessels.raster import strips
+from server.rendering.vessels.raster import MASKS, empty_mask, strips, trace
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,17 @@ def _shade(
     disc_radius: float,
 ) -> None:
     height, width = a_map.shape[:2]
+    # A wave over the plane is the product of one along the columns and one along the rows.
+    across = np.empty((width, 6))
+    for j in range(width):
+        for n in range(3):
+            across[j, n] = math.sin(waves[n, 0] * columns[j])
+            across[j, 3 + n] = math.cos(waves[n, 0] * columns[j])
     for i in range(height):
+        up0, up1 = waves[0, 1] * rows[i] + waves[0, 2], waves[1, 1] * rows[i] + waves[1, 2]
+        up2 = waves[2, 1] * rows[i] + waves[2, 2]
+        s0, s1, s2 = math.sin(up0), math.sin(up1), math.sin(up2)
+        c0, c1, c2 = math.cos(up0), math.cos(up1), math.cos(up2)
         for j in range(width):
             ra, rv = a_map[i, j, 1], v_map[i, j, 1]
             if ra == 0.0 and rv == 0.0:
@@ -110,9 +120,9 @@ def _shade(
                 continue
             x, y = columns[j], rows[i]
             # Slow unevenness of filling and of the light, fixed to the retina.
-            n0 = math.sin(waves[0, 0] * x + waves[0, 1] * y + waves[0, 2])
-            n1 = math.sin(waves[1, 0] * x + waves[1, 1] * y + waves[1, 2])
-            n2 = math.sin(waves[2, 0] * x + waves[2, 1] * y + waves[2, 2])
+            n0 = across[j, 0] * c0 + across[j, 3] * s0
+            n1 = across[j, 1] * c1 + across[j, 4] * s1
+            n2 = across[j, 2] * c2 + across[j, 5] * s2
             slow = n0 + n1
             fast = n2 * n1
             oa = 0.0
@@ -204,8 +214,11 @@ def _shade(
 
 def shade_vessels(
     linear: Pixels, maps: VesselMaps, eye: Eye, anatomy: Anatomy, frame: Frame
-) -> None:
-    """Lay the blood columns over a picture, in place.
+) -> dict[str, Mask]:
+    """Lay the blood columns over a picture, in place, and return their masks.
+
+    Both come from the same maps, which cost most: see ``raster.visible_masks`` for the
+    masks alone.
 
     Parameters
     ----------
@@ -221,11 +234,19 @@ def shade_vessels(
         [number * np.cos(angle), number * np.sin(angle), rng.uniform(0, 2 * np.pi, 3)], axis=1
     )
     artery, vein = np.array(look.artery), np.array(look.vein)
-    both = zip(*(strips(tree, opacity, frame) for tree, opacity in maps.trees), strict=True)
-    for (rows, arteries), (_, veins) in both:
+    masks = {name: empty_mask(frame) for name in MASKS}
+    # Only the wall of an artery glints, and only an artery nips what it crosses.
+    arteries, veins = (
+        strips(tree, opacity, frame, skirt)
+        for (tree, opacity), skirt in zip(maps.trees, (True, False), strict=True)
+    )
+    for (rows, artery_map), (_, vein_map) in zip(arteries, veins, strict=True):
+        for name, one in zip(MASKS, (artery_map, vein_map), strict=True):
+            trace(one.packed, masks[name][rows])
         _shade(
-            linear[rows], arteries.packed, veins.packed,
+            linear[rows], artery_map.packed, vein_map.packed,
             frame.columns, frame.rows[rows], frame.px_per_degree, waves, artery, vein,
             look.streak * maps.changes.reflex, look.vein_streak, look.streak_width,
             look.sclerosis, look.sheen, anatomy.disc_x, anatomy.disc_y, anatomy.disc_diameter / 2,
         )  # fmt: skip
+    return masks

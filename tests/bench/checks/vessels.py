@@ -14,7 +14,7 @@ from server.rendering import draw_eye
 from server.rendering.anatomy import draw_anatomy
 from server.rendering.eye import MM_PER_DEGREE, View
 from server.rendering.frame import Frame
-from server.rendering.vessels import NO_CHANGES, Tree, grow, lay_out
+from server.rendering.vessels import NO_CHANGES, Tree, grow, lay_out, visible_masks
 from server.rendering.vessels.crossings import between as cross_between
 from server.rendering.vessels.crossings import within
 from tests.bench.checks.check import Check, between
@@ -51,7 +51,8 @@ def vessel_checks(count: int) -> list[Check]:
         pairs = cross_between(vessels.arteries, vessels.veins)
         outside = anatomy.disc_level(vessels.veins.x, vessels.veins.y)[pairs[:, 1]] > 1.0
         note("front", *(~vessels.veins.front[pairs[outside, 1]]).tolist())
-        traced = (maps.masks["arterioles"] | maps.masks["venules"]) & field
+        arterioles, venules = visible_masks(maps).values()
+        traced = (arterioles | venules) & field
         note("area", traced.sum() / field.sum())
         if seed < 40:
             note("fractal", _sandbox(traced))

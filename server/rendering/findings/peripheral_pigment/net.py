@@ -146,7 +146,9 @@ def _arms(
     triangles = Delaunay(points).simplices
     pairs = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]],
                                     triangles[:, [0, 2]]]), axis=1)  # fmt: skip
-    pairs = np.unique(pairs, axis=0)
+    # As one number each: whole rows are slow to sort.
+    numbered = np.unique(pairs[:, 0].astype(np.int64) * len(points) + pairs[:, 1])
+    pairs = np.stack(np.divmod(numbered, len(points)), axis=1)
     length = np.hypot(*(points[pairs[:, 0]] - points[pairs[:, 1]]).T)
     way = np.arctan2(*(points[pairs[:, 1]] - points[pairs[:, 0]]).T[::-1])
     aligned = np.cos(way - along[pairs[:, 0]]) ** 2 * on_vessel[pairs[:, 0]]
