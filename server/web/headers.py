@@ -39,7 +39,7 @@ HEADERS: dict[str, str] = {
     "Cross-Origin-Opener-Policy": "same-origin",
     # Other sites cannot embed our pictures.
     "Cross-Origin-Resource-Policy": "same-origin",
-    # Practising needs no sensor.
+    # No sensor but how a phone is held, by which a learner may move the bedside view.
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
 }
 

@@ -6,6 +6,7 @@ import { lensView } from "./lens_view.js";
 import { keysWanted, say, whisper } from "./page.js";
 import { patient } from "./patient.js";
 import { Recording } from "./recording.js";
+import { tilting } from "./tilt.js";
 
 const STEP_DEG = 1;
 const ASIDE_MM = 15;
@@ -67,9 +68,11 @@ export async function instrument(root, { full, shown }) {
     changed,
     arrived() {
       whisper(stage, "Follow a vessel to its wider end: the disc");
+      tilt.settle();
       changed();
     },
   });
+  const tilt = tilting(root, { changed, tell: (words) => whisper(stage, words) });
 
   const whole = () => [
     Math.round(100 * state.x),
@@ -117,10 +120,14 @@ export async function instrument(root, { full, shown }) {
       state.y = glide.from[1] + eased * (glide.to[1] - glide.from[1]);
       if (t === 1) glide = null;
     }
+    const way = tilt.step(now);
+    // A finger on the view, or the patient's own gaze, goes before the phone's tilt.
+    const tilts = way && !held && !glide && restsFrom === null;
+    if (tilts) [state.x, state.y] = within(state.x + way[0], state.y + way[1]);
     fundus();
     canvas.dataset.at = `${state.x.toFixed(2)} ${state.y.toFixed(2)}`;
     if (looking()) recording.note(whole(), now);
-    if (glide) changed();
+    if (glide || tilts) changed();
     if (recording.full) full?.();
   }
 
@@ -251,6 +258,7 @@ export async function instrument(root, { full, shown }) {
   function stop() {
     running = false;
     clearInterval(heart);
+    tilt.stop();
   }
 
   /** Take the instrument from the eye for a while, or bring it back: nothing is recorded meanwhile. */
