@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from itertools import groupby
 from typing import NamedTuple
 from uuid import UUID
 
@@ -77,15 +78,18 @@ def looks(session: Session, sitting_id: UUID) -> Sequence[Numbered]:
     return [Numbered(*row) for row in rows]
 
 
-def all_looks(session: Session, checkpoint_id: UUID) -> Sequence[Numbered]:
-    """Return what everybody was shown in a checkpoint."""
+def looks_of_all(session: Session, sitting_ids: Collection[UUID]) -> dict[UUID, Sequence[Numbered]]:
+    """Return what was shown in some sittings, in the order of each; none for one without a look."""
     rows = session.execute(
         select(CheckpointLookRow, CheckpointItemRow.number)
         .join(CheckpointItemRow, CheckpointItemRow.id == CheckpointLookRow.item_id)
-        .where(CheckpointItemRow.checkpoint_id == checkpoint_id)
+        .where(CheckpointLookRow.sitting_id.in_(sitting_ids))
         .order_by(CheckpointLookRow.sitting_id, CheckpointLookRow.position)
     )
-    return [Numbered(*row) for row in rows]
+    found: dict[UUID, Sequence[Numbered]] = {}
+    for sitting_id, some in groupby(rows, key=lambda row: row[0].sitting_id):
+        found[sitting_id] = [Numbered(*row) for row in some]
+    return found
 
 
 def all_marks(session: Session, checkpoint_id: UUID) -> Sequence[MarkedEye]:

@@ -201,7 +201,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/estimates"): LED,
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/ratings"): LED,
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/release"): LED,
-    ("GET", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/{table}.csv"): LED,
+    ("GET", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/{what}.{form}"): LED,
     # Cards of photographs: made by any lead of the site, decided on by another.
     ("GET", "/cards"): MAKER,
     ("POST", "/cards/drafts"): MAKER,

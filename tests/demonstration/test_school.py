@@ -164,7 +164,8 @@ def test_its_checkpoint_is_over_measured_and_not_released(sqlite_database: Datab
         assert all(one.finished for one in says.people)
         # What is stored is what the eyes' truth says of the sheets.
         drawn = {full.item.id: full.eye for full in rows.items(session, test.id)}
-        looks = sittings.all_looks(session, test.id)
+        sat = [line.sitting.id for line in sittings.of_checkpoint(session, test.id)]
+        looks = [one for some in sittings.looks_of_all(session, sat).values() for one in some]
         assert len(looks) == len(says.people) * len(drawn)
         for look, _ in looks:
             eye = drawn[look.item_id]

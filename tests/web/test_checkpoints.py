@@ -11,13 +11,14 @@ from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
 from server.rendering.eye import FINDINGS
 from server.services.accounts.account import Account
-from server.services.checkpoints import export
+from server.services.checkpoints.export_columns import COLUMNS
 from server.services.cohorts import leading
 from server.storage import audit
 from server.storage import checkpoints as rows
 from server.web.checkpoint_words import figure, moment_typed, place_of
 from tests import accounts, checkpoints
 from tests.factories import NOON
+from tests.services.test_exports import in_csv
 from tests.web.conftest import HTMX, JSON, Browser, hidden_fields, one
 from tests.web.test_pages import check_sound
 
@@ -159,12 +160,29 @@ def test_tables_hold_codes_and_no_names(visitor: Browser, lead: Account, cohort:
         checkpoints.sit(session, learner, checkpoint_id, wrong=(1, 2))
     visitor.wait(hours=3)
     tables = {}
-    for name in export.TABLES:
+    for name in (*COLUMNS, "dictionary"):
         response = visitor.get(f"{address}/{name}.csv")
         assert response.headers["content-type"] == "text/csv; charset=utf-8"
+        assert "no-store" in response.headers["cache-control"]
+        assert (
+            f'filename="checkpoint-{name}-2026-11-25.csv"'
+            in response.headers["content-disposition"]
+        )
         assert str(lead.learner_id) not in response.text
-        tables[name] = list(csv.DictReader(io.StringIO(response.text)))
-    assert visitor.get(f"{address}/nothing.csv").status_code == 404
+        tables[name] = list(csv.DictReader(io.StringIO(response.text, newline=""), strict=True))
+        again = visitor.get(f"{address}/{name}.json").json()
+        assert [column["name"] for column in again["columns"]] == list(tables[name][0])
+        assert (again["checkpoint"], again["invented"]) == ("Block test", False)
+        assert "do not certify" in again["for_education_only"]
+        assert [{key: in_csv(one) for key, one in row.items()} for row in again["rows"]] == (
+            tables[name]
+        )
+    for nothing in ("nothing.csv", "statements.csv"):
+        assert visitor.get(f"{address}/{nothing}").status_code == 404
+    assert visitor.get(f"{address}/people.txt").status_code == 422
+    links = {link.attributes["href"] for link in visitor.page(address).css(".files a")}
+    assert f"{address}/statements.json" in links
+    assert {visitor.get(link or "").status_code for link in links} == {200}
     (person,) = tables["people"]
     eyes = len(tables["eyes"])
     assert (person["eyes_right"], person["eyes"]) == (str(eyes - 2), str(eyes))
@@ -174,10 +192,10 @@ def test_tables_hold_codes_and_no_names(visitor: Browser, lead: Account, cohort:
     assert person["learner"] in practice
     with visitor.database.reading() as session:
         acts = [one.act for one in audit.latest(session, 10)]
-    assert acts.count("export-checkpoint") == 3
-    assert sum(row["right"] == "0" for row in tables["answers"]) == 2
+    assert set(acts) == {"export-checkpoint", "export-progress"}
+    assert sum(row["right"] == "no" for row in tables["answers"]) == 2
     told = {(row["table"], row["column"]) for row in tables["dictionary"]}
-    for name in ("people", "eyes", "answers"):
+    for name in COLUMNS:
         assert {(name, column) for column in tables[name][0]} <= told
 
 

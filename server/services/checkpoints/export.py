@@ -1,16 +1,17 @@
-"""The tables of a checkpoint that is over, as CSV (RFC 4180), without anybody's name.
+"""What a checkpoint that is over says, as tables without anybody's name: who may take it along.
 
 A learner goes under the pseudonym that they have in all files of their cohort, so
-that practice and tests can be set side by side. ``dictionary`` says what every
-column means.
+that practice and tests can be set side by side. The answers of many are read a
+few sittings at a time, each in a short transaction of its own; nothing is added
+to them any more.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from sqlalchemy.orm import Session
@@ -18,53 +19,73 @@ from sqlalchemy.orm import Session
 from server.errors import Conflict, NotFound
 from server.rendering.eye import FINDINGS
 from server.services.checkpoints.checkpoint import Checkpoint
+from server.services.checkpoints.export_columns import COLUMNS, dictionary
 from server.services.checkpoints.results import Results, reaches, results, wholly_right
 from server.services.cohorts.cohort import Cohort
+from server.services.exports.cohort_data import FORMAT, Reading
+from server.services.exports.columns import DICTIONARY, Column
 from server.services.exports.pseudonyms import key_of, pseudonym
+from server.services.reading import load_safety
 from server.storage import audit, sittings
 from server.storage import checkpoints as rows
+from server.storage.models import CheckpointLookRow, CheckpointSittingRow
 
-COLUMNS: dict[str, dict[str, str]] = {
-    "people": {
-        "learner": "pseudonym of a learner, the same in all files of this cohort",
-        "eyes_right": "eyes about which every judgement was right",
-        "eyes": "eyes that count",
-        "share": "eyes_right / eyes",
-        "share_low": "lower end of the share's 95 % Wilson interval",
-        "share_high": "upper end",
-        "passed": "1 when the share reaches the pass mark, else 0; empty without a pass mark",
-        "finished": "1 when all eyes were met or the time ended, else 0",
-        "rating": "examiner's overall rating, 1 clear fail to 5 excellent; empty for none",
-    },
-    "eyes": {
-        "eye": "number of the eye in the checkpoint",
-        "kind": "title of its card",
-        "findings": "findings that its masks show, separated by spaces",
-        "severity": "of the card's own finding or look-alike, 0 to 1; empty for a normal eye",
-        "seed": "the seed that the eye was drawn from",
-        "renderer": "version of the renderer that drew it; 0 for an eye that was only described",
-        "right": "learners who were right in every judgement about it",
-        "learners": "learners who sat the checkpoint",
-        "with_rest": "point-biserial correlation with the score on the other eyes that count",
-        "upper_lower": "share right in the best 27 % less that in the worst 27 %",
-        "counts": "1 when it counts, 0 when it was taken out of the marking",
-    },
-    "answers": {
-        "learner": "pseudonym of a learner, the same in all files of this cohort",
-        "eye": "number of the eye in the checkpoint",
-        "position": "place of the eye in this learner's order, from 1",
-        "answered": "1 when an answer came in time, else 0",
-        "right": "1 when every judgement was right, else 0",
-        "certainty": "sure, unsure or guessing; empty when the time ended the answer",
-        "seconds": "from the picture to the commit, time out of sight taken off; empty if unknown",
-        **dict.fromkeys(
-            FINDINGS, "hit, miss, false-alarm or correct-rejection; empty when not asked"
-        ),
-    },
-}
-"""Columns by table, each with what it means."""
+THE_DICTIONARY = "dictionary"
+STATEMENTS = "statements"
+"""The answers and scores as xAPI statements; no table."""
 
-TABLES = (*COLUMNS, "dictionary")
+KINDS = (*COLUMNS, STATEMENTS, THE_DICTIONARY)
+
+PAGE_SITTINGS = 20
+"""Sittings whose answers are read at once: of the longest checkpoint, 4000 answers."""
+
+
+@dataclass(frozen=True)
+class CheckpointExport:
+    """An export that was granted: of which checkpoint, what, and when.
+
+    Parameters
+    ----------
+    key : of the cohort's pseudonyms.
+    """
+
+    cohort: Cohort
+    checkpoint: Checkpoint
+    what: str
+    key: bytes
+    made_at: datetime
+
+    @property
+    def columns(self) -> Sequence[Column]:
+        """Return the columns of its table."""
+        return DICTIONARY if self.what == THE_DICTIONARY else COLUMNS[self.what]
+
+    @property
+    def head(self) -> dict[str, Any]:
+        """Return what stands above the rows where a format has room for it."""
+        return {
+            "format": FORMAT,
+            "made_at": self.made_at.isoformat(),
+            "cohort": self.cohort.name,
+            "invented": self.cohort.invented,
+            "checkpoint": self.checkpoint.name,
+            "opened_at": self.checkpoint.opens_at.isoformat(),
+            "closed_at": self.checkpoint.closes_at.isoformat(),
+            "seconds_for_each_eye": self.checkpoint.eye_seconds,
+            "pass_percent": self.checkpoint.pass_percent,
+            "table": self.what,
+            "for_education_only": load_safety().export,
+        }
+
+    @property
+    def file_name(self) -> str:
+        """Return a name for its file, without an ending."""
+        invented = "invented-" if self.cohort.invented else ""
+        return f"{invented}checkpoint-{self.what}-{self.checkpoint.opens_at:%Y-%m-%d}"
+
+    def called(self, learner_id: UUID) -> str:
+        """Return the pseudonym of a learner."""
+        return pseudonym(self.key, learner_id)
 
 
 def grant(
@@ -72,23 +93,23 @@ def grant(
     asker_id: UUID,
     cohort: Cohort,
     checkpoint: Checkpoint,
-    name: str,
+    what: str,
     now: datetime,
-) -> bytes:
-    """Let a lead take one of the tables along; return the key of its pseudonyms.
+) -> CheckpointExport:
+    """Let a lead take a table or the statements along.
 
     The audit trail keeps it, but for the dictionary, which tells of nobody.
 
     Raises
     ------
-    NotFound : there is no such table.
+    NotFound : there is nothing called so.
     Conflict : the checkpoint is not over.
     """
-    if name not in TABLES:
-        raise NotFound(f"There is no table {name!r}: ask for {', '.join(TABLES)}.")
+    if what not in KINDS:
+        raise NotFound(f"There is no table {what!r}: ask for {', '.join(KINDS)}.")
     if not checkpoint.is_over:
         raise Conflict("This checkpoint is not over: its tables come afterwards.")
-    if name != "dictionary":
+    if what != THE_DICTIONARY:
         audit.add(
             session,
             "export-checkpoint",
@@ -97,46 +118,72 @@ def grant(
             subject_id=None,
             cohort_id=cohort.id,
         )
-    return key_of(session, cohort.id)
+    return CheckpointExport(cohort, checkpoint, what, key_of(session, cohort.id), now)
 
 
-def table(session: Session, cohort: Cohort, checkpoint: Checkpoint, name: str, key: bytes) -> str:
-    """Return one of the tables that were granted: people, eyes, answers, or their dictionary."""
-    if name == "dictionary":
-        lines: Iterator[Sequence[object]] = (
-            (each, column, meaning)
-            for each, columns in COLUMNS.items()
-            for column, meaning in columns.items()
+def table(export: CheckpointExport, reading: Reading) -> Iterator[tuple[object, ...]]:
+    """Yield the rows of a granted table, a value for each of its columns."""
+    if export.what == THE_DICTIONARY:
+        yield from dictionary()
+        return
+    invented = export.cohort.invented
+    if export.what == "answers":
+        for sitting, looks in sat(export, reading):
+            called = export.called(sitting.learner_id)
+            yield from ((invented, called, *_answer(look, number)) for look, number in looks)
+        return
+    with reading() as session:
+        found = results(session, export.cohort, export.checkpoint.id)
+        lines = (
+            list(_people(export, found))
+            if export.what == "people"
+            else list(_eyes(session, export.checkpoint, found))
         )
-        return _as_csv(("table", "column", "meaning"), lines)
-    found = results(session, cohort, checkpoint.id)
-    if name == "people":
-        lines = _people(checkpoint, found, key)
-    elif name == "eyes":
-        lines = _eyes(session, checkpoint, found)
-    else:
-        lines = _answers(session, checkpoint, key)
-    return _as_csv(tuple(COLUMNS[name]), lines)
+    yield from ((invented, *line) for line in lines)
 
 
-def _people(checkpoint: Checkpoint, found: Results, key: bytes) -> Iterator[Sequence[object]]:
-    percent = checkpoint.pass_percent
-    for one in sorted(found.people, key=lambda each: pseudonym(key, each.learner_id)):
+def sat(
+    export: CheckpointExport, reading: Reading
+) -> Iterator[tuple[CheckpointSittingRow, Sequence[sittings.Numbered]]]:
+    """Yield everybody's sitting and what they were shown in it, in the order of pseudonyms."""
+    with reading() as session:
+        every = [line.sitting for line in sittings.of_checkpoint(session, export.checkpoint.id)]
+        session.expunge_all()
+    # In the order of names a pseudonym would be easily guessed.
+    every.sort(key=lambda one: export.called(one.learner_id))
+    for start in range(0, len(every), PAGE_SITTINGS):
+        some = every[start : start + PAGE_SITTINGS]
+        with reading() as session:
+            shown = sittings.looks_of_all(session, [one.id for one in some])
+            session.expunge_all()
+        yield from ((one, shown.get(one.id, [])) for one in some)
+
+
+def seconds_taken(look: CheckpointLookRow) -> float | None:
+    """Return how long somebody had an eye in sight before they answered; None if unknown."""
+    if look.response_ms is None:
+        return None
+    return (look.response_ms - (look.hidden_ms or 0)) / 1000
+
+
+def _people(export: CheckpointExport, found: Results) -> Iterator[tuple[object, ...]]:
+    percent = export.checkpoint.pass_percent
+    for one in sorted(found.people, key=lambda each: export.called(each.learner_id)):
         interval = one.score.interval
         yield (
-            pseudonym(key, one.learner_id),
+            export.called(one.learner_id),
             one.score.successes,
             one.score.answers,
             _figure(one.score.estimate),
             _figure(interval.low),
             _figure(interval.high),
-            "" if percent is None else int(reaches(one.score, percent)),
-            int(one.finished),
-            "" if one.rating is None else one.rating,
+            None if percent is None else reaches(one.score, percent),
+            one.finished,
+            one.rating,
         )
 
 
-def _eyes(session: Session, checkpoint: Checkpoint, found: Results) -> Iterator[Sequence[object]]:
+def _eyes(session: Session, checkpoint: Checkpoint, found: Results) -> Iterator[tuple[object, ...]]:
     full = {each.item.number: each for each in rows.items(session, checkpoint.id)}
     for one in found.items:
         eye = full[one.number].eye
@@ -152,58 +199,23 @@ def _eyes(session: Session, checkpoint: Checkpoint, found: Results) -> Iterator[
             one.right.answers,
             _figure(None if one.figures is None else one.figures.with_rest),
             _figure(None if one.figures is None else one.figures.upper_lower),
-            int(not one.dropped),
+            not one.dropped,
         )
 
 
-def _answers(session: Session, checkpoint: Checkpoint, key: bytes) -> Iterator[Sequence[object]]:
-    learners = {
-        line.sitting.id: pseudonym(key, line.sitting.learner_id)
-        for line in sittings.of_checkpoint(session, checkpoint.id)
-    }
-    looks = sittings.all_looks(session, checkpoint.id)
-    for look, number in sorted(
-        looks, key=lambda one: (learners[one.look.sitting_id], one.look.position)
-    ):
-        seconds = (
-            None if look.response_ms is None else (look.response_ms - (look.hidden_ms or 0)) / 1000
-        )
-        yield (
-            learners[look.sitting_id],
-            number,
-            look.position,
-            int(look.answer_id is not None),
-            int(wholly_right(look.marks)),
-            look.certainty or "",
-            _figure(seconds, 1),
-            *((look.marks or {}).get(finding, "") for finding in FINDINGS),
-        )
+def _answer(look: CheckpointLookRow, number: int) -> tuple[object, ...]:
+    marks = look.marks or {}
+    return (
+        number,
+        look.position,
+        look.shown_at,
+        look.answered_at,
+        wholly_right(look.marks),
+        look.certainty,
+        _figure(seconds_taken(look), 1),
+        *(marks.get(finding) for finding in FINDINGS),
+    )
 
 
-def _figure(value: float | None, places: int = 4) -> str:
-    return "" if value is None else f"{value:.{places}f}"
-
-
-def _as_csv(head: Sequence[str], lines: Iterator[Sequence[object]]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text)
-    writer.writerow(head)
-    writer.writerows([[_cell(value) for value in line] for line in lines])
-    return text.getvalue()
-
-
-def _cell(value: object) -> object:
-    """Return a cell that no spreadsheet takes for a formula; our own numbers stay numbers."""
-    if isinstance(value, str) and value.startswith(("=", "+", "@", "\t", "\r")):
-        return f"'{value}"
-    if isinstance(value, str) and value.startswith("-") and not _is_number(value):
-        return f"'{value}"
-    return value
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
+def _figure(value: float | None, places: int = 4) -> float | None:
+    return None if value is None else round(value, places)

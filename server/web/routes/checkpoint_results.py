@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Iterator
+from typing import Annotated, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
-from server.errors import BadInput, Conflict
+from server.errors import BadInput, Conflict, NotFound
 from server.services.checkpoints import export, standards
 from server.services.checkpoints.checkpoint import led_checkpoint
+from server.services.checkpoints.export import CheckpointExport
 from server.services.checkpoints.results import results
+from server.services.checkpoints.statements import statements
 from server.services.cohorts import members
+from server.services.exports.tables import as_csv, as_json, as_json_array
 from server.web.access import Visit, reading, writing
 from server.web.checkpoint_contexts import EstimatesPage, ResultsPage
 from server.web.checkpoint_forms import EstimatesForm, ItemForm, RatingsForm, ReleaseForm
-from server.web.pages import PRIVATE, see_other
+from server.web.downloads import saved
+from server.web.pages import see_other
 from server.web.site import site_of
 from server.web.standing_words import names
+from server.web.visitors import home_of
 
 router = APIRouter(prefix="/cohorts/{cohort_id}/checkpoints/{checkpoint_id}")
 
@@ -121,17 +127,29 @@ def release(
     return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done=released")
 
 
-@router.get("/{table}.csv")
-def as_csv(request: Request, cohort_id: UUID, checkpoint_id: UUID, table: str) -> Response:
-    """Note who takes it along, then send a table of a checkpoint that is over, without names."""
+@router.get("/{what}.{form}")
+def take_along(
+    request: Request, cohort_id: UUID, checkpoint_id: UUID, what: str, form: Literal["csv", "json"]
+) -> Response:
+    """Note who takes it along, then send a table or the statements, without names, in pieces."""
+    if what == export.STATEMENTS and form != "json":
+        raise NotFound("Statements are JSON: ask for statements.json.")
     with writing(request) as visit:
         asker = visit.learner.id
         cohort, found = led_checkpoint(visit.session, asker, cohort_id, checkpoint_id, visit.now)
-        key = export.grant(visit.session, asker, cohort, found, table, visit.now)
-    with reading(request) as visit:
-        text = export.table(visit.session, cohort, found, table, key)
-    headers = {**PRIVATE, "Content-Disposition": f'attachment; filename="checkpoint-{table}.csv"'}
-    return Response(text, media_type="text/csv; charset=utf-8", headers=headers)
+        granted = export.grant(visit.session, asker, cohort, found, what, visit.now)
+    return saved(_pieces(request, granted, form), f"{granted.file_name}.{form}")
+
+
+def _pieces(request: Request, granted: CheckpointExport, form: str) -> Iterator[str]:
+    # Its own short transactions: a slow line must not hold a connection of the pool.
+    opened = site_of(request).database.reading
+    if granted.what == export.STATEMENTS:
+        return as_json_array(statements(granted, opened, home_of(request)))
+    table = export.table(granted, opened)
+    if form == "csv":
+        return as_csv(granted.columns, table)
+    return as_json(granted.head, granted.columns, table)
 
 
 def results_page(

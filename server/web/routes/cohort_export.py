@@ -8,7 +8,7 @@ from uuid import UUID
 
 from fastapi import APIRouter, Form
 from starlette.requests import Request
-from starlette.responses import Response, StreamingResponse
+from starlette.responses import Response
 
 from server.services.cohorts import cohort as cohorts
 from server.services.cohorts import members
@@ -20,13 +20,11 @@ from server.services.exports.tables import as_csv, as_json, as_json_array
 from server.web.access import reading, writing
 from server.web.cohort_contexts import ExportPage
 from server.web.cohort_forms import ExportForm
-from server.web.pages import PRIVATE
+from server.web.downloads import saved
 from server.web.site import site_of
 from server.web.visitors import home_of
 
 router = APIRouter(prefix="/cohorts/{cohort_id}/export")
-
-MEDIA = {"csv": "text/csv; charset=utf-8", "json": "application/json"}
 
 
 @router.get("")
@@ -51,11 +49,7 @@ def export(request: Request, cohort_id: UUID, form: Annotated[ExportForm, Form()
     with writing(request) as visit:
         granted = cohort_data.grant(visit.session, visit.learner.id, cohort_id, what, visit.now)
     kind = "json" if what is What.STATEMENTS else form.form
-    return StreamingResponse(
-        _pieces(request, granted, kind),
-        media_type=MEDIA[kind],
-        headers=_saved_as(f"{granted.file_name}.{kind}"),
-    )
+    return saved(_pieces(request, granted, kind), f"{granted.file_name}.{kind}")
 
 
 @router.get("/dictionary.csv")
@@ -63,8 +57,7 @@ def columns(request: Request, cohort_id: UUID) -> Response:
     """Send what every column means, as CSV."""
     with reading(request) as visit:
         cohorts.led(visit.session, visit.learner.id, cohort_id)
-    text = "".join(as_csv(DICTIONARY, dictionary()))
-    return Response(text, media_type=MEDIA["csv"], headers=_saved_as("dictionary.csv"))
+    return saved(as_csv(DICTIONARY, dictionary()), "dictionary.csv")
 
 
 def _pieces(request: Request, granted: Export, kind: str) -> Iterator[str]:
@@ -76,7 +69,3 @@ def _pieces(request: Request, granted: Export, kind: str) -> Iterator[str]:
     if kind == "csv":
         return as_csv(granted.columns, rows)
     return as_json(granted.head, granted.columns, rows)
-
-
-def _saved_as(name: str) -> dict[str, str]:
-    return {**PRIVATE, "Content-Disposition": f'attachment; filename="{name}"'}
