@@ -30,6 +30,10 @@ def main(arguments: list[str]) -> int:
         from tests.browser.screenshots import main as screenshots
 
         return screenshots(arguments[1:])
+    if arguments[:1] == ["instrument-pictures"]:
+        from tests.browser.instrument_pictures import main as instrument_pictures
+
+        return instrument_pictures(arguments[1:])
 
     import pytest
 

@@ -177,25 +177,34 @@ def _shape(one: Opacity, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
         dx, dy = x - away * math.cos(where), y - away * math.sin(where)
         turn = np.arctan2(dy, dx)
         edge = 0.9 * _uneven(turn, 0.10, 7, rng)
-        return _step((edge - np.hypot(dx, dy)) / 0.25)
+        return _step((edge - np.hypot(dx, dy)) / 0.3)
     if one.kind == "nuclear-cataract":
         # The whole nucleus, densest in its middle and without an edge of its own; at its
         # densest it fills any pupil.
         width = 2.4 + 3.6 * one.density**3
         return np.exp(-((r / width) ** 4))
     if one.kind == "cortical-cataract":
-        # Spokes from the lens's edge inwards.
+        # Spokes from the lens's edge inwards, wide at their base and pointed at their tip.
         out = np.zeros_like(r)
         count = int(rng.integers(7, 13))
         for place in rng.uniform(0, 2 * math.pi, count):
-            tip, half = rng.uniform(0.6, 2.4), rng.uniform(0.08, 0.20)
+            tip, half = rng.uniform(0.4, 2.2), rng.uniform(0.08, 0.20)
             apart = np.abs(np.angle(np.exp(1j * (angle - place))))
-            out = np.maximum(out, _step((half - apart) / 0.06) * _step((r - tip) / 0.4))
+            wedge = half * np.clip((r - tip) / 1.5, 0.0, 1.0)
+            # The border is equally soft all along, in millimetres.
+            out = np.maximum(out, _step(r * (wedge - apart) / 0.3 + 0.2) * _step((r - tip) / 0.6))
         return out
     if one.kind == "posterior-subcapsular-cataract":
-        # A small plaque about the visual axis, lacy at its border.
+        # A small plaque about the visual axis, granular and lacy towards its border.
         reach = 1.0 + 0.9 * one.density
-        return _step((reach * _uneven(angle, 0.10, 15, rng) - r) / 0.5)
+        plaque = _step((reach * _uneven(angle, 0.045, 9, rng) - r) / 0.7)
+        lace = np.zeros_like(r)
+        for _ in range(10):
+            way, phase = rng.uniform(0, 2 * math.pi, 2)
+            fine = rng.uniform(5.0, 9.0)
+            lace += np.cos(fine * (math.cos(way) * x + math.sin(way) * y) + phase) / 4
+        thin = np.clip(r / reach, 0.0, 1.0)
+        return np.asarray(plaque * np.clip(1.0 + 0.45 * thin * (lace - 0.5), 0.0, 1.0))
     # Blood is everywhere, in clouds; a little of it only dims.
     cloud = np.zeros_like(r)
     for _ in range(6):

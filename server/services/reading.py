@@ -55,6 +55,28 @@ class PictureRecipe(_Text):
         return tuple(Feature(one.kind, one.variant, one.severity) for one in self.features)
 
 
+class InstrumentView(_Text):
+    """A view through the ophthalmoscope beside a paragraph: an eye of the demonstration, as a
+    patient who brings along what is named here would show it.
+
+    Parameters
+    ----------
+    near : 0 at arm's length to 1 before the eye, where the fundus fills the view.
+    aperture, lens : as set there; the lens in dioptres.
+    haze, clouding : of the media, as for ``services.instrument.Patient``.
+    """
+
+    eye: int
+    near: Annotated[float, Field(ge=0, le=1)] = 1.0
+    aperture: Literal["large", "small", "slit", "red-free"] = "large"
+    lens: int = 0
+    pupil_mm: Annotated[float, Field(ge=1.5, le=9)]
+    haze: Annotated[float, Field(ge=0, le=1)] = 0.0
+    clouding: str = "nuclear-cataract"
+    alt: Annotated[str, Field(min_length=1, max_length=140)]
+    caption: Annotated[str, Field(min_length=1, max_length=60)]
+
+
 class TextSource(_Text):
     """What a paragraph rests on; no source means common practice."""
 
@@ -69,10 +91,11 @@ class TextSource(_Text):
 
 
 class Paragraph(_Text):
-    """One paragraph, plain text, with its picture if it needs one."""
+    """One paragraph, plain text, with its picture, or with views through the instrument."""
 
     text: Annotated[str, Field(min_length=1, max_length=420)]
     picture: PictureRecipe | None = None
+    views: tuple[InstrumentView, ...] = ()
     sources: Annotated[tuple[TextSource, ...], Field(min_length=1)]
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import html
-import json
 import math
 import re
 from dataclasses import replace
@@ -13,12 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Page, expect
 
-from server.optics import RecordedPath, cover
+from server.optics import PatientEye, RecordedPath, cover, lens_needed_d
 from server.optics.focus import WHEEL_D
+from server.optics.regions import STEP
 from server.services import bedside, instrument
 from tests.browser.conftest import DESKTOP, PHONE, Opener, Watched
+from tests.browser.instrument_pictures import with_patient
 from tests.browser.test_accessible import violations
 
 
@@ -208,11 +208,55 @@ def test_a_shadow_in_the_reflex_moves_as_its_depth_says(opened: Opener) -> None:
         expect(stand).to_have_attribute("aria-valuetext", "straight before it")
 
 
-def with_patient(route: Route, patient: instrument.Patient) -> str:
-    """Return the page of the first eye as it would be for another patient."""
-    view = instrument.view_of(patient, bedside.cells_of(1).cells)
-    shown = html.escape(json.dumps(view, separators=(",", ":")))
-    return re.sub('data-bedside="[^"]*"', f'data-bedside="{shown}"', route.fetch().text())
+def test_red_free_darkens_vessels_and_the_slit_bends_over_what_is_raised(opened: Opener) -> None:
+    """As a maker's manual says of both: vessels almost black, and elevation by the slit."""
+    learner = opened(**DESKTOP)
+    page = learner.page
+    eye = bedside.bedside_eye(1)
+    patient = replace(eye.patient, pupil_mm=7.0, begins_deg=(0.0, 0.0))
+    page.route("**/bedside/1", lambda route: route.fulfill(body=with_patient(route, patient)))
+    start(learner)
+    page.locator("[data-dial]").fill(str(WHEEL_D.index(1)))
+    page.wait_for_timeout(400)
+
+    def middle() -> np.ndarray:
+        shown = on_screen(page).mean(axis=2)
+        cut = shown.shape[0] // 4
+        return np.asarray(shown[cut:-cut, cut:-cut])
+
+    def contrast(shown: np.ndarray) -> float:
+        """Of the darkest to the middling, in light rather than in the screen's steps."""
+        dark, usual = np.percentile(shown**2.0, [3, 50])
+        return float(1 - dark / usual)
+
+    white = contrast(middle())
+    page.get_by_role("radio", name="Red-free").check(force=True)
+    page.wait_for_timeout(400)
+    assert contrast(middle()) > 1.3 * white
+
+    page.get_by_role("radio", name="Slit").check(force=True)
+    # It goes aside by 0.15 degrees for each dioptre that a place needs beyond the flat retina.
+    cells = bedside.cells_of(1).cells
+    flat = lens_needed_d(PatientEye(patient.refraction_d), instrument.DISTANCE_MM)
+    expected, measured = [], []
+    for gaze in ("", "at the light"):
+        if gaze:
+            page.get_by_role("button", name=gaze).click()
+        page.wait_for_timeout(900)
+        shown = on_screen(page).mean(axis=2)
+        degree = shown.shape[0] / (2 * instrument.HALF_VIEW_DEG)
+        lit = shown > 0.5 * shown.max(axis=1, keepdims=True)
+        x, y = place(page)
+        j = round(100 * x - cells.ground.left) // STEP
+        for down in (0.3, 0.5, 0.7):
+            row = round(down * shown.shape[0])
+            ends = [np.nonzero(each)[0][[0, -1]].mean() for each in lit[row - 6 : row + 7]]
+            measured.append(float(np.median(ends)) / degree - instrument.HALF_VIEW_DEG)
+            beneath = y + (down - 0.5) * 2 * instrument.HALF_VIEW_DEG
+            need = cells.needs[round(100 * beneath - cells.ground.top) // STEP, j]
+            expected.append(0.15 * (need / 100 - flat))
+    assert min(expected[:3]) > 0.2 > 0.02 > max(expected[3:])
+    assert measured == pytest.approx(expected, abs=0.07)
 
 
 def test_the_page_counts_what_the_server_counts(opened: Opener) -> None:

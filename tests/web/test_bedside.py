@@ -93,5 +93,17 @@ def test_the_instrument_is_explained_with_its_sources_and_cautions(visitor: Brow
     text = one(page, "article").text()
     for caution in ("narrow angles", "head injury", "drives", "Local policy decides", "Ask first"):
         assert caution in text
+    # Every view is there, described, and small enough for a poor line.
+    pictures = page.css(".views img")
+    assert len(pictures) == sum(
+        len(paragraph.views)
+        for section in load_instrument().sections
+        for paragraph in section.paragraphs
+    )
+    assert len({picture.attributes["alt"] for picture in pictures}) == len(pictures) >= 10
+    for picture in pictures:
+        answer = visitor.get(picture.attributes["src"] or "")
+        assert answer.status_code == 200
+        assert len(answer.content) < 24_000
     assert len(page.css(".sources li")) == len(sources_of(load_instrument())) >= 5
     assert visitor.page("/bedside").css_first("a[href='/bedside/instrument']") is not None

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.optics import PatientEye, lens_map_d
+from server.optics import PatientEye, lens_map_d, lens_needed_d
 from server.optics.field_of_view import APERTURES
 from server.optics.focus import WHEEL_D, blur_deg
 from server.optics.light import brightness, corneal_reflection
@@ -83,6 +83,7 @@ def view_of(patient: Patient, cells: Cells) -> dict[str, Any]:
         "top": cells.ground.top,
         "size": cells.ground.size,
         "needs": runs(cells.needs),
+        "flat": round(lens_needed_d(PatientEye(patient.refraction_d), DISTANCE_MM), 2),
         "begins": [disc_x + towards * patient.begins_deg[0], disc_y + patient.begins_deg[1]],
         "centre": list(patient.centre_deg),
         "half": HALF_VIEW_DEG,
