@@ -24,6 +24,7 @@ from server.services.reminders import addresses, feeds, slots
 from server.storage import audit, one_time_links, passkeys
 from server.storage.models import (
     AnswerRow,
+    CardPackageRow,
     CheckpointExtraRow,
     CohortLeadRow,
     CohortMemberRow,
@@ -190,6 +191,11 @@ def with_everything(session: Session, name: str) -> Learner:
             size_px=1,
             added_by=learner.id,
             added_at=NOON,
+        )
+    )
+    session.add(
+        CardPackageRow(
+            digest=uuid4().hex * 2, name="cards.zip", bytes=1, added_by=learner.id, added_at=NOON
         )
     )
     session.flush()

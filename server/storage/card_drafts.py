@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID
 
-from sqlalchemy import delete, exists, func, or_, select
+from sqlalchemy import delete, exists, func, or_, select, text
 from sqlalchemy.orm import Session
 
 from server.storage.models import (
@@ -180,3 +180,10 @@ def hashes_in_use(session: Session, hashes: Sequence[str]) -> set[str]:
     return set(
         session.scalars(select(PhotographRow.picture).where(PhotographRow.picture.in_(hashes)))
     )
+
+
+def hold_photographs(session: Session) -> None:
+    """Let nobody bring a photograph in until this transaction ends."""
+    # SQLite has one writer at a time anyway.
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(text("LOCK TABLE photograph IN SHARE ROW EXCLUSIVE MODE"))

@@ -180,7 +180,8 @@ def _scripts(folder: Path) -> ScriptDirectory:
 def begin_migration(settings: Settings, message: str, folder: Path = MIGRATIONS) -> Path:
     """Write a new migration that takes the migrated database of ``settings`` to the models."""
     migrate(settings, folder)
-    number = f"{len(list(_scripts(folder).walk_revisions())) + 1:04d}"
+    highest = max(int(one.revision) for one in _scripts(folder).walk_revisions())
+    number = f"{highest + 1:04d}"
     database = _open(settings)
     try:
         with prepared(database) as connection:

@@ -15,12 +15,11 @@ from server.services.authoring.draft import (
     LINES,
     NORMAL,
     Draft,
-    DraftPhotograph,
     DraftWords,
     value,
 )
 from server.services.catalogue import Catalogue
-from server.services.photograph_cards import PhotographCard, put_in_use
+from server.services.photograph_cards import CardPhotograph, PhotographCard, put_in_use
 from server.storage import card_drafts as rows
 from server.storage.models import CardDraftRow, CardRow
 
@@ -41,13 +40,15 @@ def missing(draft: Draft, catalogue: Catalogue) -> tuple[str, ...]:
     if not draft.photographs:
         lacks.append("There is no photograph.")
     for number, one in enumerate(draft.photographs, start=1):
-        lacks += [f"Photograph {number}: {what}" for what in _amiss(one, words, catalogue)]
+        lacks += [
+            f"Photograph {number}: {what}" for what in amiss(one.photograph, words, catalogue)
+        ]
     return tuple(lacks)
 
 
-def _amiss(one: DraftPhotograph, words: DraftWords, catalogue: Catalogue) -> list[str]:
+def amiss(one: CardPhotograph, words: DraftWords, catalogue: Catalogue) -> list[str]:
     """Return what speaks against a photograph standing for its card."""
-    marks = one.photograph.marks
+    marks = one.marks
     of_disc = {"swollen-margin", "pale-disc", "enlarged-cup"} - marks.not_judged
     out = []
     if of_disc and not marks.disc:
@@ -160,7 +161,18 @@ def _reviewed(session: Session, row: CardDraftRow, reviewer_id: UUID, seen_versi
 
 def as_card(draft: Draft, catalogue: Catalogue, position: int) -> PhotographCard:
     """Return the card that a draft becomes."""
-    words = draft.words
+    photographs = tuple(one.photograph for one in draft.photographs)
+    return card_of(draft.card_id, position, draft.words, photographs, catalogue)
+
+
+def card_of(
+    card_id: str,
+    position: int,
+    words: DraftWords,
+    photographs: tuple[CardPhotograph, ...],
+    catalogue: Catalogue,
+) -> PhotographCard:
+    """Return the photograph card of these words and photographs."""
     other = catalogue.look_alikes.get(words.about)
     kind: Literal["finding", "normal", "look-alike"] = "normal"
     icd10: tuple[str, ...] = ()
@@ -169,7 +181,7 @@ def as_card(draft: Draft, catalogue: Catalogue, position: int) -> PhotographCard
     elif words.about in FINDINGS:
         kind, icd10 = "finding", catalogue.finding(words.about).icd10
     return PhotographCard(
-        id=draft.card_id,
+        id=card_id,
         title=words.title,
         kind=kind,
         position=position,
@@ -178,5 +190,5 @@ def as_card(draft: Draft, catalogue: Catalogue, position: int) -> PhotographCard
         icd10=icd10,
         teaching={name: getattr(words, name) for name in LINES},
         references=tuple(words.references.splitlines()),
-        photographs=tuple(one.photograph for one in draft.photographs),
+        photographs=photographs,
     )

@@ -108,7 +108,6 @@ def add(
         raise BadInput(f"A card has at most {MOST_PHOTOGRAPHS} photographs: make another card.")
     if not is_another:
         _refuse_likeness(session, prepared)
-    write_picture(pictures_dir, picture, prepared.encoded.data)
     size = len(prepared.encoded.data)
     session.add(
         PhotographRow(
@@ -122,6 +121,8 @@ def add(
         )
     )
     session.flush()
+    # After its row, so that whoever takes back pictures of a failed import sees it coming.
+    write_picture(pictures_dir, picture, prepared.encoded.data)
     taken = CardPhotograph(
         picture, size, SIDE_PX, side, attribution, Marks(not_judged=SELDOM_SHOWN)
     )

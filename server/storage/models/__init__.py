@@ -15,6 +15,7 @@ from server.storage.models.base import Base
 from server.storage.models.calendar_feed import CalendarFeedRow
 from server.storage.models.card import CardRow, CardVersionRow
 from server.storage.models.card_draft import CardDraftRow, CardEventRow, PhotographRow
+from server.storage.models.card_package import CardPackageRow
 from server.storage.models.card_state import CardStateRow
 from server.storage.models.checkpoint import (
     CheckpointEstimateRow,
@@ -51,6 +52,7 @@ __all__ = [
     "CalendarFeedRow",
     "CardDraftRow",
     "CardEventRow",
+    "CardPackageRow",
     "CardRow",
     "CardStateRow",
     "CardVersionRow",

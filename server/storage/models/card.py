@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint, func, select
+from sqlalchemy.engine.default import DefaultExecutionContext
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
@@ -36,16 +37,33 @@ class CardRow(Base):
     """'shipped' with the program, or 'school': made here, so that no new version retires it."""
     content_hash: Mapped[str] = mapped_column(String(64))
     """Content of the version in use."""
+    words_credit: Mapped[str] = mapped_column(String(200), default="")
+    """Who wrote the words of a card that came in a package; empty for one's own."""
+    words_licence: Mapped[str] = mapped_column(String(40), default="")
+    """SPDX identifier of their terms."""
+
+
+def _next_number(context: DefaultExecutionContext) -> int:
+    """Number a new version of a card: one more than the highest it has."""
+    versions = CardVersionRow.__table__.columns
+    card_id = context.get_current_parameters()["card_id"]  # type: ignore[no-untyped-call]
+    highest = select(func.max(versions.number)).where(versions.card_id == card_id)
+    return (context.connection.scalar(highest) or 0) + 1
 
 
 class CardVersionRow(Base):
     """The card as it was written at one time; looks keep pointing at the one they showed."""
 
     __tablename__ = "card_version"
-    __table_args__ = (UniqueConstraint("card_id", "content_hash"),)
+    __table_args__ = (
+        UniqueConstraint("card_id", "content_hash"),
+        UniqueConstraint("card_id", "number"),
+    )
 
     id: Mapped[int] = mapped_column(Serial, primary_key=True)
     card_id: Mapped[str] = mapped_column(ForeignKey("card.id"))
+    number: Mapped[int] = mapped_column(default=_next_number)
+    """1, 2, 3 … of its card, the same at every site that has it from a package."""
     content_hash: Mapped[str] = mapped_column(String(64))
     recipe_hash: Mapped[str] = mapped_column(String(64))
     """Hash of what decides the pictures: new words alone keep the eyes in stock usable."""

@@ -1,0 +1,1 @@
+"""Cards that travel from site to site in a ZIP that holds a Frictionless Data Package."""

@@ -1,0 +1,89 @@
+"""What packages ask of the cards in the database."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import Any, NamedTuple
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from server.storage.card_drafts import OPEN
+from server.storage.models import CardDraftRow, CardRow, CardVersionRow, EyeRow, PhotographRow
+from server.storage.photographs import PHOTOGRAPH
+
+
+class Kept(NamedTuple):
+    """A card of this site with the version in use."""
+
+    card: CardRow
+    number: int
+    content: dict[str, Any]
+
+
+class Here(NamedTuple):
+    """A photograph of this site and the cards whose eyes show it."""
+
+    picture: str
+    original: str
+    bytes: int
+    cards: frozenset[str]
+
+
+def school_cards(session: Session, card_ids: Collection[str] | None = None) -> Sequence[Kept]:
+    """Return the cards that this school made or brought in, in the order of their ids.
+
+    Parameters
+    ----------
+    card_ids : only these; None is all that are in use.
+    """
+    query = (
+        select(CardRow, CardVersionRow.number, CardVersionRow.content)
+        .join(
+            CardVersionRow,
+            (CardVersionRow.card_id == CardRow.id)
+            & (CardVersionRow.content_hash == CardRow.content_hash),
+        )
+        .where(CardRow.origin == "school")
+        .order_by(CardRow.id)
+    )
+    if card_ids is None:
+        query = query.where(CardRow.retired.is_(False))
+    else:
+        query = query.where(CardRow.id.in_(card_ids))
+    return [Kept(*row) for row in session.execute(query)]
+
+
+def numbered(session: Session, card_id: str, number: int) -> dict[str, Any] | None:
+    """Return what a card's version of this number holds, or None."""
+    return session.scalar(
+        select(CardVersionRow.content).where(
+            CardVersionRow.card_id == card_id, CardVersionRow.number == number
+        )
+    )
+
+
+def next_number(session: Session, card_id: str) -> int:
+    """Return the number of a card's next version."""
+    highest = select(func.max(CardVersionRow.number)).where(CardVersionRow.card_id == card_id)
+    return (session.scalar(highest) or 0) + 1
+
+
+def being_changed(session: Session) -> frozenset[str]:
+    """Return the cards of which somebody has a draft open."""
+    return frozenset(
+        session.scalars(select(CardDraftRow.card_id).where(CardDraftRow.state.in_(OPEN)))
+    )
+
+
+def photographs_here(session: Session) -> Sequence[Here]:
+    """Return every photograph that was brought in, with the cards that show or showed it."""
+    shown: dict[str, set[str]] = {}
+    for picture, card_id in session.execute(
+        select(EyeRow.picture, EyeRow.card_id).where(EyeRow.source == PHOTOGRAPH).distinct()
+    ):
+        shown.setdefault(picture, set()).add(card_id)
+    rows = session.execute(
+        select(PhotographRow.picture, PhotographRow.original, PhotographRow.bytes)
+    )
+    return [Here(*row, frozenset(shown.get(row[0], ()))) for row in rows]
