@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, and_, case, func, literal, or_, select, type_coerce
+from sqlalchemy import ColumnElement, and_, case, exists, func, literal, or_, select, type_coerce
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from server.measurement.ladder import LEVELS
@@ -69,7 +69,8 @@ class FindingLetters(NamedTuple):
     letters: str
 
 
-def _in_cohort(cohort_id: UUID, group: str | None) -> ColumnElement[bool]:
+def in_cohort(cohort_id: UUID, group: str | None) -> ColumnElement[bool]:
+    """Return the condition that a member is of a cohort, and of a group unless it is None."""
     of_cohort = CohortMemberRow.cohort_id == cohort_id
     return of_cohort if group is None else and_(of_cohort, CohortMemberRow.group_name == group)
 
@@ -111,6 +112,8 @@ def learners(
     limit: int,
     group: str | None,
     beginning: str,
+    quiet_before: date | None = None,
+    not_ready_for: str = "",
 ) -> Sequence[LearnerFigures]:
     """Return a page of learners, from a place in the order on.
 
@@ -121,6 +124,8 @@ def learners(
     after : key and learner of the last row of the page before; None for the first page.
     group : of this name only; None for all.
     beginning : letters within the name or at the start of the sign-in name; empty for all.
+    quiet_before : only those whose latest day of practice lies before it, or who have none.
+    not_ready_for : only those who are not ready for this finding; empty for all.
     """
     own = CohortMemberRow.learner_id
     last = func.coalesce(_last_on(own), NEVER)
@@ -157,7 +162,7 @@ def learners(
         )
         .join(LearnerRow, LearnerRow.id == own)
         .outerjoin(AccountRow, AccountRow.learner_id == own)
-        .where(_in_cohort(cohort_id, group))
+        .where(in_cohort(cohort_id, group))
         .order_by(key, own)
         .limit(limit)
     )
@@ -166,6 +171,17 @@ def learners(
             or_(
                 func.lower(LearnerRow.name).contains(beginning, autoescape=True),
                 AccountRow.sign_in_key.startswith(beginning, autoescape=True),
+            )
+        )
+    if quiet_before is not None:
+        query = query.where(last < type_coerce(literal(quiet_before), PracticeDayRow.day.type))
+    if not_ready_for:
+        query = query.where(
+            ~exists().where(
+                FindingTallyRow.learner_id == own,
+                FindingTallyRow.source == source,
+                FindingTallyRow.finding == not_ready_for,
+                ready_letter(standards) == "r",
             )
         )
     if after is not None:
@@ -207,7 +223,7 @@ def sums(
             func.sum(case((letter == "n", 1), else_=0)),
         )
         .join(CohortMemberRow, CohortMemberRow.learner_id == FindingTallyRow.learner_id)
-        .where(_in_cohort(cohort_id, group), FindingTallyRow.source == source)
+        .where(in_cohort(cohort_id, group), FindingTallyRow.source == source)
         .group_by(FindingTallyRow.finding)
     )
     return {row[0]: FindingSums(row[0], *(int(value) for value in row[1:])) for row in rows}
@@ -220,7 +236,7 @@ def confusions(
     rows = session.execute(
         select(ConfusionTallyRow.truth, ConfusionTallyRow.call, func.sum(ConfusionTallyRow.times))
         .join(CohortMemberRow, CohortMemberRow.learner_id == ConfusionTallyRow.learner_id)
-        .where(_in_cohort(cohort_id, group), ConfusionTallyRow.source == source)
+        .where(in_cohort(cohort_id, group), ConfusionTallyRow.source == source)
         .group_by(ConfusionTallyRow.truth, ConfusionTallyRow.call)
     )
     return {(truth, call): int(times) for truth, call, times in rows}
@@ -250,7 +266,7 @@ def quiet(
         select(CohortMemberRow.learner_id, LearnerRow.name, last)
         .join(LearnerRow, LearnerRow.id == CohortMemberRow.learner_id)
         .where(
-            _in_cohort(cohort_id, group),
+            in_cohort(cohort_id, group),
             CohortMemberRow.joined_at < joined_before,
             key < type_coerce(literal(before), PracticeDayRow.day.type),
         )

@@ -9,9 +9,10 @@ from typing import ClassVar
 
 from server.measurement.readiness import Readiness
 from server.services.checkpoints.mine import Mine
-from server.services.cohorts.board import Asked, Board, ConfusionLine, FindingLine
+from server.services.cohorts.board import Asked, Board, FindingLine
 from server.services.cohorts.cards import CardLine, CardSheet
 from server.services.cohorts.cohort import CardChoice, Cohort, LedCohort
+from server.services.cohorts.confused import ConfusionLine
 from server.services.cohorts.joining import Invitation, Joined
 from server.services.cohorts.missed import MissedPicture
 from server.services.cohorts.roster import RosterPlan

@@ -8,7 +8,8 @@ from datetime import date
 from server.measurement.card_quality import Discrimination, Flag
 from server.measurement.confusion import NORMAL
 from server.measurement.readiness import Readiness
-from server.services.cohorts.board import QUIET_DAYS, Board
+from server.rendering.eye import FINDINGS
+from server.services.cohorts.board import QUIET_DAYS, Board, Spread
 from server.services.cohorts.teaching import Lesson
 from server.storage.cohort_figures import Quiet
 from server.web.standing_words import name_of
@@ -16,6 +17,9 @@ from server.web.wording import count, percent, short_date
 
 TELLS_WELL = 0.3
 """A correlation from which an item is called good (Ebel & Frisbie 1991, from memory)."""
+
+MANY_DAYS, SOME_DAYS = 10, 5
+"""Days of the last 14 at which the sentence on practice divides: most days, and every third."""
 
 STATES: Mapping[Readiness, tuple[str, str]] = {
     Readiness.READY: ("seen", "ready"),
@@ -100,6 +104,37 @@ def last_seen(day: date | None, today: date) -> str:
     if gone <= 1:
         return "yesterday" if gone == 1 else "today"
     return short_date(day) + (f" {day.year}" if day.year != today.year else "")
+
+
+def who_practises(practised: Spread) -> str:
+    """Return who practised in the last two weeks, in a sentence with its figures."""
+    if not practised.at_least(1):
+        return "Nobody practised in the last two weeks."
+    parts = [
+        (practised.at_least(MANY_DAYS), f"{MANY_DAYS} days or more"),
+        (
+            practised.at_least(SOME_DAYS) - practised.at_least(MANY_DAYS),
+            f"{SOME_DAYS} to {MANY_DAYS - 1} days",
+        ),
+        (practised.at_least(1) - practised.at_least(SOME_DAYS), f"1 to {SOME_DAYS - 1} days"),
+    ]
+    told = ", ".join(f"{number} on {words}" for number, words in parts if number)
+    return (
+        f"{practised.at_least(1)} of {count(practised.learners, 'learner')} practised in the last "
+        f"two weeks: {told}."
+    )
+
+
+def who_is_ready(ready: Spread) -> str:
+    """Return how many learners are ready for how much, in a sentence with its figures."""
+    every, some = ready.at_least(len(FINDINGS)), ready.at_least(1)
+    if not some:
+        return "Nobody is ready for any of the six findings yet."
+    return (
+        f"{every} of {count(ready.learners, 'learner')} "
+        f"{'is' if every == 1 else 'are'} ready for all six findings, {some - every} for some, "
+        f"{ready.none} for none yet."
+    )
 
 
 def to_nudge(quiet: Sequence[Quiet]) -> str:

@@ -8,6 +8,7 @@ from typing import ClassVar, Literal
 from uuid import UUID
 
 from server.services.catalogue import FindingText, LookAlikeText
+from server.services.cohorts.cohort import LedCohort
 from server.services.learners import Learner
 from server.services.planning.today import Home
 from server.services.planning.weeks import PlanAhead
@@ -73,6 +74,8 @@ class HomePage(Page):
     home: Home
     names: Mapping[str, str]
     """Short names of the findings, by slug."""
+    led: tuple[LedCohort, ...]
+    """Cohorts in use that they lead themselves."""
 
 
 @dataclass(frozen=True)

@@ -76,8 +76,8 @@ def test_pages_are_compressed(visitor: Browser) -> None:
     [
         ("/healthz", 0),
         ("/reading", 1),
-        # Among them which photographs have been seen, since each comes once.
-        ("/", 9),
+        # Among them which photographs have been seen, and which cohorts they lead.
+        ("/", 10),
         ("/plan", 12),
         ("/progress", 13),
         ("/progress/enlarged-cup", 5),

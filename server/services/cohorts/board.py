@@ -17,16 +17,16 @@ from uuid import UUID
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput
-from server.measurement.confusion import NORMAL
 from server.measurement.ladder import readiness_at
-from server.measurement.proportions import Proportion
 from server.measurement.readiness import Readiness
 from server.measurement.tally import Tally
 from server.rendering.eye import FINDINGS
 from server.scheduling.days import local_day
 from server.services.cohorts.cohort import Cohort
+from server.services.cohorts.confused import ConfusionLine, confusion_lines
 from server.services.cohorts.teaching import Lesson, what_next
 from server.storage import cohort_figures as rows
+from server.storage import cohort_spreads as spreads
 from server.storage.cohort_figures import GroupCount, LearnerFigures, Quiet
 
 SOURCE = "rendered"
@@ -35,8 +35,10 @@ WINDOW_DAYS = 14
 QUIET_DAYS = 7
 """Days without practice after which somebody has gone quiet (our choice)."""
 
+QUIET_ONLY = "quiet"
+"""Asks for those alone who have not practised for so long, new ones among them."""
+
 MOST_QUIET = 200
-MOST_CONFUSIONS = 6
 
 SORTS = {
     "name": "Name",
@@ -56,6 +58,7 @@ class Asked:
     sort : one of `SORTS`.
     group : only learners of this group; None for all, '' for those without one.
     name : letters of a name to look for.
+    only : one of `QUIET_ONLY`, a finding for those not ready for it, or empty for everybody.
     after : where the page begins, as `Board.following` gave it; empty for the first.
     """
 
@@ -63,6 +66,30 @@ class Asked:
     group: str | None = None
     name: str = ""
     after: str = ""
+    only: str = ""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """The learners of whom the figures tell, by something counted for each of them.
+
+    Parameters
+    ----------
+    counts : count -> learners; those with none are left out.
+    learners : all of them.
+    """
+
+    counts: Mapping[int, int]
+    learners: int
+
+    def at_least(self, least: int) -> int:
+        """Return how many learners have so many or more."""
+        return sum(number for count, number in self.counts.items() if count >= least)
+
+    @property
+    def none(self) -> int:
+        """Return how many learners have none."""
+        return self.learners - self.at_least(1)
 
 
 @dataclass(frozen=True)
@@ -106,15 +133,6 @@ class FindingLine:
 
 
 @dataclass(frozen=True)
-class ConfusionLine:
-    """What was taken for what: so many times, of so many eyes of the kind."""
-
-    truth: str
-    call: str
-    share: Proportion
-
-
-@dataclass(frozen=True)
 class Board:
     """Everything the cohort's page shows."""
 
@@ -124,6 +142,10 @@ class Board:
     findings: tuple[FindingLine, ...]
     confusions: tuple[ConfusionLine, ...]
     lesson: Lesson | None
+    practised: Spread
+    """Days of practice in the last two weeks."""
+    ready: Spread
+    """Findings that they are ready for."""
     quiet: tuple[Quiet, ...]
     groups: tuple[GroupCount, ...]
     size: int
@@ -135,7 +157,7 @@ class Board:
 
 
 def board(session: Session, cohort: Cohort, asked: Asked, now: datetime, timezone: str) -> Board:
-    """Return a cohort's page in seven queries, however many answers there are.
+    """Return a cohort's page in nine queries, however many answers there are.
 
     Parameters
     ----------
@@ -143,22 +165,27 @@ def board(session: Session, cohort: Cohort, asked: Asked, now: datetime, timezon
 
     Raises
     ------
-    BadInput : the sort or the place in the list cannot be.
+    BadInput : the sort, the choice or the place in the list cannot be.
     """
     if asked.sort not in SORTS:
         raise BadInput(f"Sort by one of {', '.join(SORTS)}, not by {asked.sort!r}.")
+    if asked.only not in ("", QUIET_ONLY, *FINDINGS):
+        raise BadInput(f"There is no list of learners {asked.only!r}: choose one from the page.")
     today = local_day(now, timezone)
+    first_day = today - timedelta(days=WINDOW_DAYS - 1)
     found = rows.learners(
         session,
         cohort.id,
         standards=cohort.standards,
         source=SOURCE,
-        first_day=today - timedelta(days=WINDOW_DAYS - 1),
+        first_day=first_day,
         sort=asked.sort,
         after=_place(asked),
         limit=PAGE + 1,
         group=asked.group,
         beginning=asked.name.strip().casefold(),
+        quiet_before=_quiet_before(today) if asked.only == QUIET_ONLY else None,
+        not_ready_for=asked.only if asked.only in FINDINGS else "",
     )
     groups = rows.group_counts(session, cohort.id)
     counted = sum(one.learners for one in groups if asked.group in (None, one.name))
@@ -170,6 +197,15 @@ def board(session: Session, cohort: Cohort, asked: Asked, now: datetime, timezon
         findings=findings,
         confusions=confusion_lines(counts),
         lesson=what_next([(one.finding, one.level, one.tally) for one in findings], counts),
+        practised=Spread(
+            spreads.by_days(session, cohort.id, first_day=first_day, group=asked.group), counted
+        ),
+        ready=Spread(
+            spreads.by_ready(
+                session, cohort.id, standards=cohort.standards, source=SOURCE, group=asked.group
+            ),
+            counted,
+        ),
         quiet=tuple(quiet_ones(session, cohort.id, now, today, asked.group)),
         groups=tuple(groups),
         size=sum(one.learners for one in groups),
@@ -186,11 +222,15 @@ def quiet_ones(
     return rows.quiet(
         session,
         cohort_id,
-        before=today - timedelta(days=QUIET_DAYS - 1),
+        before=_quiet_before(today),
         joined_before=now - timedelta(days=QUIET_DAYS),
         group=group,
         limit=MOST_QUIET,
     )
+
+
+def _quiet_before(today: date) -> date:
+    return today - timedelta(days=QUIET_DAYS - 1)
 
 
 def _lines(
@@ -237,25 +277,6 @@ def _findings(
             )
         )
     return tuple(lines)
-
-
-def confusion_lines(counts: Mapping[tuple[str, str], int]) -> tuple[ConfusionLine, ...]:
-    """Return what is taken for what, most often first; what was judged rightly is left out.
-
-    Parameters
-    ----------
-    counts : (truth, call) -> times, as `measurement.confusion` counts.
-    """
-    shown: dict[str, int] = {}
-    for (truth, _), times in counts.items():
-        shown[truth] = shown.get(truth, 0) + times
-    wrong = [
-        ConfusionLine(truth, call, Proportion(times, shown[truth]))
-        for (truth, call), times in counts.items()
-        if truth != call and times > 1 and (call != NORMAL or truth in FINDINGS)
-    ]
-    wrong.sort(key=lambda one: (-one.share.successes, one.truth, one.call))
-    return tuple(wrong[:MOST_CONFUSIONS])
 
 
 def _mark(last: LearnerFigures) -> str:

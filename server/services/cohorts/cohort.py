@@ -132,6 +132,15 @@ def all_led(session: Session, asker_id: UUID) -> Sequence[LedCohort]:
     ]
 
 
+def led_in_use(session: Session, learner_id: UUID) -> Sequence[LedCohort]:
+    """Return the cohorts in use of which somebody is a lead themselves, by name."""
+    return [
+        LedCohort(as_cohort(line.cohort), line.learners)
+        for line in rows.led(session, learner_id)
+        if line.cohort.archived_at is None
+    ]
+
+
 def change(
     session: Session,
     asker_id: UUID,

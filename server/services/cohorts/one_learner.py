@@ -16,11 +16,10 @@ from server.scheduling.days import local_day
 from server.services.cohorts.board import (
     SOURCE,
     WINDOW_DAYS,
-    ConfusionLine,
     FindingLine,
-    confusion_lines,
 )
 from server.services.cohorts.cohort import Cohort
+from server.services.cohorts.confused import ConfusionLine, confusion_lines
 from server.storage import learners, tallies
 from server.storage.cohorts import MemberLine
 

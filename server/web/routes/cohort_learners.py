@@ -39,11 +39,12 @@ def board(
     group: Annotated[str, Query(max_length=200)] = ALL,
     name: Annotated[str, Query(max_length=200)] = "",
     after: Annotated[str, Query(max_length=400)] = "",
+    only: Annotated[str, Query(max_length=40)] = "",
     done: Annotated[str, Query()] = "",
 ) -> Response:
     """Show the cohort at a glance, and its learners."""
     site = site_of(request)
-    asked = Asked(sort, None if group == ALL else group, name, after)
+    asked = Asked(sort, None if group == ALL else group, name, after, only)
     with reading(request) as visit:
         found = cohorts.led(visit.session, visit.learner.id, cohort_id)
         shown = boards.board(visit.session, found, asked, visit.now, visit.learner.timezone)
@@ -154,5 +155,6 @@ def _page(
 def _following(cohort_id: UUID, asked: Asked, group: str, mark: str) -> str:
     if not mark:
         return ""
-    asks = {"sort": asked.sort, "group": group, "name": asked.name, "after": mark}
+    asks = {"sort": asked.sort, "group": group, "name": asked.name, "only": asked.only}
+    asks["after"] = mark
     return f"/cohorts/{cohort_id}?{urlencode(asks)}#learners"

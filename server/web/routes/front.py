@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from server.errors import NotFound
 from server.services import learners, study
+from server.services.cohorts import cohort as cohorts
 from server.services.learners import SettingsChange
 from server.services.planning import today
 from server.web.access import reading, reading_as_anyone, writing, writing_as_anyone
@@ -32,7 +33,9 @@ def first_page(request: Request) -> Response:
         if visit.learner is None:
             return site.pages.render(request, FrontPage(None, site.catalogue.findings))
         home = today.home(visit.session, visit.learner, visit.now)
-        return site.pages.render(request, HomePage(visit.learner, home, names(site.catalogue)))
+        led = tuple(cohorts.led_in_use(visit.session, visit.learner.id))
+        context = HomePage(visit.learner, home, names(site.catalogue), led)
+        return site.pages.render(request, context)
 
 
 @router.post("/start")
