@@ -22,6 +22,7 @@ from server.web.headers import SecurityHeaders
 from server.web.pages import Pages, build_environment
 from server.web.routes import (
     account,
+    authored_designs,
     authored_photographs,
     authoring,
     bedside,
@@ -111,7 +112,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
         *(checkpoints, cohort_checkpoints, checkpoint_results),
-        *(authored_photographs, authoring, cohort_cards),
+        *(authored_designs, authored_photographs, authoring, cohort_cards),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

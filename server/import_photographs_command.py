@@ -95,7 +95,7 @@ def run(chosen: argparse.Namespace) -> int:
     for refused in sorted(problems, key=lambda one: one.number):
         print(refused)
     if brought:
-        print("Leads find the drafts under Cohorts, Cards of photographs: each is to be marked.")
+        print("Leads find the drafts under Cohorts, Cards made here: each is to be marked.")
     return 1 if problems else 0
 
 

@@ -73,4 +73,6 @@ def marked(session: Session, author: UUID, draft: Draft, picture: str, marks: Ma
 def ready(session: Session, author: UUID, folder: Path) -> Draft:
     draft, picture = with_photograph(session, author, begun(session, author), folder)
     draft = marked(session, author, draft, picture, PALE)
-    return drafts.send(session, author, draft.id, reviewing.missing(draft, CATALOGUE), NOON)
+    return drafts.send(
+        session, author, draft.id, reviewing.missing(session, draft, CATALOGUE), NOON
+    )

@@ -6,7 +6,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -65,7 +65,7 @@ def _drawn(task: Task) -> PreparedEye | Rejected:
     rendering = render(chosen.eye, chosen.features, chosen.view)
     hand_back_memory()
     found = truth(rendering)
-    own = recipe.features[0].kind if recipe.kind == "finding" else None
+    own = recipe.findings
     reason = objection(own, found)
     if reason:
         return Rejected(task.seed, reason)
@@ -107,20 +107,21 @@ def _drawn(task: Task) -> PreparedEye | Rejected:
     )
 
 
-def objection(own_finding: str | None, found: Truth) -> str:
+def objection(own_findings: Collection[str], found: Truth) -> str:
     """Return why an eye must not be shown for its card; empty when it may.
 
-    An eye must show its card's finding, or none at all where the card has none;
-    and nothing in it may lie between absent and visible, for that could be
+    An eye must show every finding that its card names, or none at all where the card
+    names none; and nothing in it may lie between absent and visible, for that could be
     marked neither way.
     """
     if found.borderline:
         return f"borderline: {', '.join(found.borderline)}"
-    if own_finding is not None and own_finding not in found.present:
-        one = found[own_finding]
-        seen = "in view" if one.in_view else "not in view"
-        return f"{own_finding} is not there ({one.measure:g} {one.unit}, {seen})"
-    if own_finding is None and found.present:
+    for name in own_findings:
+        if name not in found.present:
+            one = found[name]
+            seen = "in view" if one.in_view else "not in view"
+            return f"{name} is not there ({one.measure:g} {one.unit}, {seen})"
+    if not own_findings and found.present:
         return f"shows {', '.join(found.present)}"
     return ""
 

@@ -21,6 +21,7 @@ from typing import Any
 
 from server.clock import Clock, utc_now
 from server.errors import FundusRoundsError
+from server.jobs.design_orders import DesignOrders
 from server.jobs.drawing import Rejected, Task, draw, prepare_worker
 from server.jobs.gallery_orders import GalleryOrders
 from server.services import housekeeping, stock
@@ -72,7 +73,10 @@ class RenderPool:
         self._thread: threading.Thread | None = None
         self._executor: ProcessPoolExecutor | None = None
         self._running: dict[Future[PreparedEye | Rejected], stock.Order] = {}
-        self._gallery = GalleryOrders(settings, database, clock)
+        self._looked_at: tuple[DesignOrders | GalleryOrders, ...] = (
+            DesignOrders(settings, database, clock),
+            GalleryOrders(settings, database, clock),
+        )
         self._handed_out = 0
         self._tidied = float("-inf")
         self._disk_full = False
@@ -137,22 +141,23 @@ class RenderPool:
             self._tidy()
             self._tidied = time.monotonic()
         self._order()
-        under_way: list[Future[Any]] = [*self._running, *self._gallery.running]
+        under_way: list[Future[Any]] = [*self._running, *self._others_running]
         if not under_way:
             self._wake.wait(POLL_SECONDS)
             return
         wait(under_way, timeout=POLL_SECONDS, return_when=FIRST_COMPLETED)
         for future in [one for one in self._running if one.done()]:
             self._collect(future, self._running.pop(future))
-        self._gallery.collect()
+        for others in self._looked_at:
+            others.collect()
 
     def _order(self) -> None:
         """Hand out orders: one for each process, and one to follow without a pause."""
         if self._handed_out >= DRAWINGS_PER_POOL:
-            if self._running or self._gallery.running:
+            if self._running or self._others_running:
                 return
             self._abandon()
-        room = self._settings.render_workers + 1 - len(self._running) - len(self._gallery.running)
+        room = self._settings.render_workers + 1 - len(self._running) - len(self._others_running)
         if room <= 0:
             return
         running = list(self._running.values())
@@ -166,16 +171,22 @@ class RenderPool:
                 disk_full=self._disk_full,
                 items_in_hand=[one.item_id for one in running if one.item_id is not None],
             )
-        # The gallery (and the library) come after what learners wait for and before mere
-        # stock, one order at a time: whoever begins a round meanwhile waits for a few
-        # pictures at most. While a new site's first stock is drawn, whoever looks
-        # something up takes turns with it.
+        # Designs, then the gallery (and the library), come after what learners wait for and
+        # before mere stock, one order of each at a time: whoever begins a round meanwhile
+        # waits for a few pictures at most. While a new site's first stock is drawn, whoever
+        # looks something up takes turns with it.
         spare = [order for order in orders if order.in_store or not order.wished]
-        if len(orders) - len(spare) < room and self._gallery.hand_out(self._pool):
-            self._handed_out += 1
-            orders = orders[: room - 1]
-        for order in orders:
+        needed = len(orders) - len(spare)
+        for others in self._looked_at:
+            if needed < room and others.hand_out(self._pool):
+                self._handed_out += 1
+                room -= 1
+        for order in orders[:room]:
             self._submit(order)
+
+    @property
+    def _others_running(self) -> list[Future[Any]]:
+        return [future for others in self._looked_at for future in others.running]
 
     def _submit(self, order: stock.Order) -> None:
         task = Task(
@@ -228,7 +239,8 @@ class RenderPool:
             remove_pictures(folder, unused)
             if not unused:
                 break
-        self._gallery.tidy()
+        for others in self._looked_at:
+            others.tidy()
         forgotten = housekeeping.tidy(self._database, self._settings, self._clock())
         if forgotten:
             log.info("guests deleted because nobody came back to them: %s", forgotten)
@@ -271,7 +283,8 @@ class RenderPool:
         """Drop what is being drawn and end the processes."""
         executor, self._executor = self._executor, None
         self._running.clear()
-        self._gallery.running.clear()
+        for others in self._looked_at:
+            others.running.clear()
         self._handed_out = 0
         if executor is not None:
             executor.shutdown(cancel_futures=True)

@@ -79,6 +79,13 @@ class CardRecipe:
     camera: str | None = None
     mimics: str | None = None
 
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """The findings that its eyes must show, the card's own first; none for the other kinds."""
+        if self.kind != "finding":
+            return ()
+        return tuple(one.kind for one in self.features if one.kind in FINDINGS)
+
     @classmethod
     def from_dict(cls, data: Mapping[str, Any], views: Mapping[str, View]) -> CardRecipe:
         """Read a card's table; teaching texts and sources are left to others.
@@ -99,9 +106,9 @@ class CardRecipe:
 
     @classmethod
     def _read(cls, name: str, data: Mapping[str, Any], views: Mapping[str, View]) -> CardRecipe:
-        kind = _one_of("kind", data.get("kind"), KINDS)
-        view = _one_of("view", data.get("view"), tuple(views))
-        features = tuple(_feature_range(each) for each in data.get("features", ()))
+        kind = read_choice("kind", data.get("kind"), KINDS)
+        view = read_choice("view", data.get("view"), tuple(views))
+        features = tuple(read_feature(each) for each in data.get("features", ()))
         if kind == "normal" and features:
             raise BadInput("a normal eye has no features")
         if kind != "normal" and not features:
@@ -110,17 +117,17 @@ class CardRecipe:
             raise BadInput(f"the first feature of a finding is one of: {', '.join(FINDINGS)}")
         mimics = data.get("mimics")
         if mimics is not None:
-            _one_of("mimics", mimics, FINDINGS)
+            read_choice("mimics", mimics, FINDINGS)
         side = data.get("side")
         return cls(
             id=name,
             kind=kind,
             features=features,
             view=views[view],
-            pigmentation=_bounds("pigmentation", data.get("pigmentation"), 0.0, 1.0),
-            age=_bounds("age", data.get("age"), 8.0, 95.0),
-            quality=_bounds("quality", data.get("quality"), 0.0, 1.0),
-            side=None if side is None else _one_of("side", side, SIDES),
+            pigmentation=read_bounds("pigmentation", data.get("pigmentation"), 0.0, 1.0),
+            age=read_bounds("age", data.get("age"), 8.0, 95.0),
+            quality=read_bounds("quality", data.get("quality"), 0.0, 1.0),
+            side=None if side is None else read_choice("side", side, SIDES),
             camera=data.get("camera"),
             mimics=mimics,
         )
@@ -190,10 +197,11 @@ def choose_card(cards: Sequence[CardRecipe], seed: int) -> CardRecipe:
     return sorted(group, key=lambda card: card.id)[int(rng.integers(len(group)))]
 
 
-def _feature_range(data: Mapping[str, Any]) -> FeatureRange:
+def read_feature(data: Mapping[str, Any]) -> FeatureRange:
+    """Read one feature's table; raises BadInput naming what is allowed."""
     kind = str(data.get("kind", ""))
     variant = variant_of(Feature(kind, str(data.get("variant", ""))))
-    severity = _bounds("severity", data.get("severity"), 0.0, 1.0)
+    severity = read_bounds("severity", data.get("severity"), 0.0, 1.0)
     if severity is None:
         raise BadInput(f"{kind!r} needs severity = [low, high]")
     floor = floor_of(kind, variant)
@@ -205,16 +213,20 @@ def _feature_range(data: Mapping[str, Any]) -> FeatureRange:
     return FeatureRange(kind, variant, severity)
 
 
-def _one_of(what: str, value: object, allowed: Sequence[Name]) -> Name:
+def read_choice(what: str, value: object, allowed: Sequence[Name]) -> Name:
+    """Return a value that is one of those allowed; raises BadInput naming them."""
     if value not in allowed:
         raise BadInput(f"{what} {value!r} is not one of: {', '.join(allowed)}")
     return cast(Name, value)
 
 
-def _bounds(what: str, value: object, least: float, most: float) -> Range | None:
+def read_bounds(what: str, value: object, least: float, most: float) -> Range | None:
+    """Return [low, high] within least and most, or None; raises BadInput naming them."""
     if value is None:
         return None
     try:
+        if isinstance(value, str):
+            raise TypeError("letters are no bounds")
         low, high = (float(bound) for bound in cast(Sequence[float], value))
     except (TypeError, ValueError) as error:
         raise BadInput(f"{what} is a pair [low, high]; this is {value!r}") from error

@@ -19,9 +19,9 @@ from server.rendering.eye import FINDINGS
 from server.rendering.outlines import Region, Vertex
 from server.rendering.truth import FindingTruth, Truth
 from server.services.attribution import Attribution
-from server.services.seeding import content_hash
-from server.storage import cards, photographs
-from server.storage.models import CardRow, CardVersionRow, EyeRow
+from server.services.card_versions import CardHead, content_hash, put_version
+from server.storage import photographs
+from server.storage.models import CardVersionRow, EyeRow
 from server.storage.photographs import NO_RENDERER, PHOTOGRAPH
 
 VIEW = "photograph-of-an-eye"
@@ -203,30 +203,17 @@ def put_in_use(session: Session, card: PhotographCard, now: datetime) -> CardVer
     The same again changes nothing. Photographs that the card had before and has no
     longer stay for the looks that showed them.
     """
-    content = card.content()
-    digest = content_hash(content)
-    row = session.get(CardRow, card.id)
-    if row is None:
-        row = CardRow(id=card.id, source=PHOTOGRAPH, origin=card.origin)
-        session.add(row)
-    row.title = card.title
-    row.kind = card.kind
-    row.finding = card.shows if card.kind == "finding" else None
-    row.mimics = card.mimics
-    row.position = card.position
-    row.retired = False
-    row.content_hash = digest
-    session.flush()
-    version = cards.version_of(session, card.id, digest)
-    if version is None:
-        version = CardVersionRow(
-            card_id=card.id,
-            content_hash=digest,
-            recipe_hash=recipe_hash(card),
-            content=content,
-            created_at=now,
-        )
-        session.add(version)
+    head = CardHead(
+        id=card.id,
+        title=card.title,
+        kind=card.kind,
+        position=card.position,
+        finding=card.shows if card.kind == "finding" else None,
+        mimics=card.mimics,
+        source=PHOTOGRAPH,
+        origin=card.origin,
+    )
+    version = put_version(session, head, card.content(), recipe_hash(card), now)
     _stock(session, card, version.recipe_hash, now)
     session.flush()
     return version

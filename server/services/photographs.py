@@ -20,9 +20,9 @@ from server.errors import BadInput
 from server.rendering.encode import content_hash, decode
 from server.rendering.likeness import likeness_hash
 from server.services.attribution import LICENCES, Attribution
+from server.services.card_versions import SHIPPED
 from server.services.catalogue import SEED_DATA, Lines, Slug, Strict, table_of
 from server.services.photograph_cards import CardPhotograph, Marks, PhotographCard, put_in_use
-from server.services.seeding import SHIPPED
 from server.settings import CHECKOUT
 from server.storage import card_drafts, cards
 from server.storage.models import PhotographRow

@@ -7,22 +7,22 @@ it is not shown again, and its history stays.
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
 
+from server.services.card_versions import (
+    SHIPPED,
+    CardHead,
+    content_hash,
+    put_version,
+    recipe_hash,
+)
 from server.services.catalogue import CardSpec, Catalogue, load_catalogue
 from server.storage import cards
-from server.storage.models import CardRow, CardVersionRow
 from server.storage.photographs import PHOTOGRAPH
-
-SHIPPED = "shipped"
-"""The origin of cards that come with the program."""
 
 
 @dataclass(frozen=True)
@@ -48,20 +48,6 @@ def content_of(card: CardSpec, catalogue: Catalogue) -> dict[str, Any]:
     }
 
 
-def content_hash(content: Mapping[str, Any]) -> str:
-    """Return the SHA-256 of plain values, whatever the order of their keys."""
-    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def recipe_hash(content: Mapping[str, Any]) -> str:
-    """Return the hash of what decides a card's pictures and what they must show."""
-    card = content["card"]
-    decisive = ("kind", "features", "pigmentation", "age", "quality", "side", "camera")
-    view = {key: content["view"][key] for key in ("field_deg", "centre_deg")}
-    return content_hash({"view": view, **{key: card[key] for key in decisive if key in card}})
-
-
 def seed(session: Session, now: datetime, catalogue: Catalogue | None = None) -> Seeded:
     """Bring the database's cards in line with the catalogue. The caller commits.
 
@@ -85,31 +71,22 @@ def seed(session: Session, now: datetime, catalogue: Catalogue | None = None) ->
         digest = content_hash(content)
         row = known.pop(spec.id, None)
         if row is None:
-            row = CardRow(id=spec.id)
-            session.add(row)
             added.append(spec.id)
         elif row.content_hash != digest or row.retired:
             changed.append(spec.id)
         else:
             unchanged += 1
-        row.title = spec.title
-        row.kind = spec.kind
-        row.finding = spec.finding
-        row.mimics = spec.mimics
-        row.position = spec.position
-        row.retired = False
-        row.content_hash = digest
-        session.flush()
-        if cards.version_of(session, spec.id, digest) is None:
-            session.add(
-                CardVersionRow(
-                    card_id=spec.id,
-                    content_hash=digest,
-                    recipe_hash=recipe_hash(content),
-                    content=content,
-                    created_at=now,
-                )
-            )
+        head = CardHead(
+            id=spec.id,
+            title=spec.title,
+            kind=spec.kind,
+            position=spec.position,
+            finding=spec.finding,
+            mimics=spec.mimics,
+            source="rendered",
+            origin="shipped",
+        )
+        put_version(session, head, content, recipe_hash(content), now)
     retired = [row.id for row in known.values() if not row.retired]
     for row in known.values():
         row.retired = True

@@ -21,7 +21,7 @@ from server.services.checkpoints.drawing import ItemOrder
 from server.services.instrument import shows_the_disc
 from server.services.prepared import PreparedEye
 from server.services.study.rounds import CANNOT_BE_DRAWN_AFTER
-from server.storage import card_drafts, cards, eyes, gallery_plates, wishes
+from server.storage import card_drafts, cards, design_eyes, eyes, gallery_plates, wishes
 from server.storage.models import DrawTallyRow, EyeRow, EyeWishRow, WideEyeRow
 
 PRUNED_AT_ONCE = 50
@@ -248,15 +248,17 @@ def prune(session: Session) -> list[str]:
 
 
 def bytes_kept(session: Session) -> int:
-    """Return the size of all pictures in stock, in history and in the gallery."""
-    return eyes.bytes_kept(session) + gallery_plates.bytes_kept(session)
+    """Return the size of all pictures in stock, in history, in the gallery and of designs."""
+    kept = eyes.bytes_kept(session) + gallery_plates.bytes_kept(session)
+    return kept + design_eyes.bytes_kept(session)
 
 
 def unused_pictures(session: Session, hashes: list[str]) -> list[str]:
-    """Return those of the hashes that neither an eye nor a draft nor the gallery shows."""
+    """Return those of the hashes that neither an eye nor a draft, a design or the gallery shows."""
     used = (
         eyes.hashes_in_use(session, hashes)
         | card_drafts.hashes_in_use(session, hashes)
+        | design_eyes.hashes_in_use(session, hashes)
         | gallery_plates.hashes_in_use(session, hashes)
     )
     return [name for name in hashes if name not in used]

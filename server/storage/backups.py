@@ -21,13 +21,21 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO
 
-from sqlalchemy import Connection, delete, exists, select
+from sqlalchemy import Connection, delete, exists, select, update
 
 from server.errors import BadInput
 from server.settings import Settings
 from server.storage.engine import Database, named_failures, opened
 from server.storage.migrating import migrate, newest_revision, prepared, revision_of
-from server.storage.models import Base, EyeRow, GalleryPlateRow, PhotographRow, WideEyeRow
+from server.storage.models import (
+    Base,
+    CardEventRow,
+    DesignEyeRow,
+    EyeRow,
+    GalleryPlateRow,
+    PhotographRow,
+    WideEyeRow,
+)
 from server.storage.photographs import PHOTOGRAPH
 from server.storage.pictures import SUFFIX, picture_path
 from server.storage.problems import DatabaseUnavailable
@@ -146,6 +154,10 @@ def _leave_out(connection: Connection) -> None:
     connection.execute(query)
     connection.execute(delete(WideEyeRow).where(~exists().where(EyeRow.id == WideEyeRow.eye_id)))
     connection.execute(delete(GalleryPlateRow))
+    remarked = exists().where(CardEventRow.picture == DesignEyeRow.name)
+    connection.execute(delete(DesignEyeRow).where(~remarked))
+    # Of an eye that a reviewer remarked on, what it is drawn by is kept.
+    connection.execute(update(DesignEyeRow).values(picture="", bytes=0, objection="", drawn={}))
 
 
 def _pictures_of(connection: Connection) -> Iterator[str]:

@@ -23,7 +23,10 @@ from server.storage.photographs import PHOTOGRAPH
 
 OPEN = ("draft", "review", "changes")
 
-MAKING = ("made", "saved", "sent", "photograph-added", "photograph-marked", "photograph-removed")
+MAKING = (
+    *("made", "saved", "designed", "sent"),
+    *("photograph-added", "photograph-marked", "photograph-removed"),
+)
 """Acts that make somebody an author of what is reviewed."""
 
 
@@ -66,11 +69,11 @@ def all_open(session: Session) -> Sequence[CardDraftRow]:
     ).all()
 
 
-def photograph_cards(session: Session) -> Sequence[CardRow]:
-    """Return the cards that show photographs, withdrawn ones last."""
+def made_cards(session: Session) -> Sequence[CardRow]:
+    """Return the cards made on this site and those of photographs, withdrawn ones last."""
     return session.scalars(
         select(CardRow)
-        .where(CardRow.source == PHOTOGRAPH)
+        .where(or_(CardRow.source == PHOTOGRAPH, CardRow.origin == "school"))
         .order_by(CardRow.retired, CardRow.title, CardRow.id)
     ).all()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Final
 from uuid import UUID
 
 from sqlalchemy import ColumnElement, and_, exists, select, update
@@ -10,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from server.storage.models import CardRow, CardVersionRow, EyeRow, LookRow
 
-PHOTOGRAPH = "photograph"
+PHOTOGRAPH: Final = "photograph"
 """The source of cards and eyes that no renderer drew."""
 
 NO_RENDERER = -1

@@ -9,15 +9,18 @@ from uuid import UUID
 
 from server.services.authoring.draft import Draft, DraftPhotograph, DraftWords
 from server.services.authoring.published import MadeCard
+from server.services.catalogue import ViewSpec
 from server.storage.card_drafts import Event
 from server.web.authoring_forms import MarksForm, TermsForm
-from server.web.contexts import Page
+from server.web.contexts import Page, PageContext
+from server.web.design_figures import EyesShown, ShownEye
+from server.web.design_forms import DesignForm
 from server.web.overlays import Outline
 
 
 @dataclass(frozen=True)
 class CardsPage(Page):
-    """The cards of this site that show photographs, and those in the making."""
+    """The cards made on this site or of photographs, and those in the making."""
 
     TEMPLATE: ClassVar[str] = "authoring/index.html"
     drafts: tuple[Draft, ...]
@@ -40,8 +43,16 @@ class ShownPhotograph:
 
 
 @dataclass(frozen=True)
+class RemarkedEye:
+    """A drawn eye that a reviewer remarked on; None where it is not kept any more."""
+
+    event: Event
+    eye: ShownEye | None
+
+
+@dataclass(frozen=True)
 class DraftPage(Page):
-    """A draft: its words, its photographs, and where it stands."""
+    """A draft: its words, its photographs or designed eyes, and where it stands."""
 
     TEMPLATE: ClassVar[str] = "authoring/draft.html"
     draft: Draft
@@ -53,6 +64,12 @@ class DraftPage(Page):
     terms: TermsForm
     """As they stand in the form for another photograph."""
     photographs: tuple[ShownPhotograph, ...]
+    recipe: tuple[tuple[str, str], ...]
+    """What a design fixes, line by line."""
+    eyes: EyesShown | None
+    """Of a design; None for a card of photographs."""
+    remarked: RemarkedEye | None
+    """The drawn eye that the latest request for a change is about."""
     missing: tuple[str, ...]
     events: tuple[Event, ...]
     about: Mapping[str, str]
@@ -88,13 +105,47 @@ class MarkingPage(Page):
 
 @dataclass(frozen=True)
 class MadeCardPage(Page):
-    """A published photograph card, and what was done with it."""
+    """A published card, and what was done with it."""
 
     TEMPLATE: ClassVar[str] = "authoring/card.html"
     card: MadeCard
     shows: str
     photographs: tuple[ShownPhotograph, ...]
+    recipe: tuple[tuple[str, str], ...]
+    eyes: EyesShown | None
     events: tuple[Event, ...]
     reason: str
     said: str
     problem: str
+
+
+@dataclass(frozen=True)
+class DesignPage(Page):
+    """The design of a draft's eyes: what may vary, and a few of them."""
+
+    TEMPLATE: ClassVar[str] = "authoring/design.html"
+    draft: Draft
+    form: DesignForm
+    """As it stands on the page; after a clash, what was typed."""
+    theirs: Mapping[str, str]
+    """After a clash, what somebody else saved in the fields that differ."""
+    problems: Mapping[str, str]
+    """What is wrong, by field."""
+    eyes: EyesShown
+    kinds: Mapping[str, Mapping[str, str]]
+    """What a row offers: by kind, its variants with their names."""
+    views: Mapping[str, ViewSpec]
+    cameras: tuple[str, ...]
+    ranges: Mapping[str, tuple[float, float]]
+    remarks: tuple[RemarkedEye, ...]
+    """What a reviewer asked of single eyes."""
+    said: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class DesignEyes(PageContext):
+    """The eyes of a design by themselves, for htmx to put in their place."""
+
+    TEMPLATE: ClassVar[str] = "authoring/eyes.html"
+    eyes: EyesShown

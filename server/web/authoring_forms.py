@@ -25,6 +25,7 @@ class NewDraftForm(BaseModel):
 
     draft_id: UUID
     about: str = Field(default="", max_length=80)
+    of: Literal["photographs", "drawn"] = "photographs"
 
 
 class WordsForm(BaseModel):

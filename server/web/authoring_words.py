@@ -31,6 +31,7 @@ ACTS: Final[Mapping[str, str]] = {
     "made": "began the draft",
     "change-begun": "began a new version",
     "saved": "changed the words",
+    "designed": "changed the design",
     "imported": "brought in a photograph",
     "photograph-added": "brought in a photograph",
     "photograph-marked": "marked a photograph",

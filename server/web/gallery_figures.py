@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 
 from server.rendering.eye import FINDINGS
 from server.rendering.features import painter_of
+from server.rendering.truth import Truth
 from server.services.catalogue import Catalogue
 from server.services.gallery.numbers import SIDES, SIZES, TONES, VIEWS, GalleryEye
 from server.services.gallery.plates import Plate
@@ -143,10 +144,13 @@ def name_of(plate: Plate, catalogue: Catalogue) -> str:
 
 def truths(plate: Plate, catalogue: Catalogue) -> tuple[tuple[str, str], ...]:
     """Return each finding's name and what the masks say of it."""
-    if plate.truth is None:
-        return ()
+    return () if plate.truth is None else judged_all(plate.truth, catalogue)
+
+
+def judged_all(truth: Truth, catalogue: Catalogue) -> tuple[tuple[str, str], ...]:
+    """Return each finding's name and what the masks say of it."""
     return tuple(
-        (catalogue.finding(slug).name, _judged(plate, slug, catalogue)) for slug in FINDINGS
+        (catalogue.finding(slug).name, judged(truth, slug, catalogue)) for slug in FINDINGS
     )
 
 
@@ -170,15 +174,15 @@ def _measure(plate: Plate, catalogue: Catalogue) -> str:
         return ""
     kind = plate.number.kind
     if kind in FINDINGS:
-        return _judged(plate, kind, catalogue)
+        return judged(plate.truth, kind, catalogue)
     mimicked = painter_of(kind).mimics
     asks = catalogue.finding(mimicked).judgement.asks
-    return f"{asks}: {_judged(plate, mimicked, catalogue)}"
+    return f"{asks}: {judged(plate.truth, mimicked, catalogue)}"
 
 
-def _judged(plate: Plate, finding: str, catalogue: Catalogue) -> str:
-    assert plate.truth is not None
-    one = plate.truth[finding]
+def judged(truth: Truth, finding: str, catalogue: Catalogue) -> str:
+    """Return what the masks say of a finding: its measure, or that it is not there."""
+    one = truth[finding]
     if not one.in_view:
         return "not in view"
     said = wording.measure(one.measure, one.unit)

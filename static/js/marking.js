@@ -208,24 +208,29 @@ function setUpMarking(form) {
 
 /** A reviewer's remark is about the place tapped. */
 function setUpRemark(form, root) {
-  for (const taken of root.querySelectorAll("[data-remark-on]")) {
-    const picture = taken.querySelector(".disc-shaped");
-    picture.addEventListener("click", (event) => {
-      const box = picture.getBoundingClientRect();
-      const [x, y] = [event.clientX - box.left, event.clientY - box.top].map((value) => Math.round((value * 1000) / box.width));
-      form.elements.picture.value = taken.dataset.remarkOn;
-      form.elements.x.value = x;
-      form.elements.y.value = y;
-      for (const old of root.querySelectorAll(".remark-place")) old.remove();
-      const svg = drawn("svg", { class: "remark-place", viewBox: "0 0 1000 1000", "aria-hidden": "true" });
-      svg.append(drawn("circle", { cx: x, cy: y, r: 26 }));
-      picture.append(svg);
-      form.elements.remark.focus({ preventScroll: true });
-    });
-  }
-  form.elements.picture?.addEventListener("change", () => {
-    form.elements.x.value = form.elements.y.value = "";
-    for (const old of root.querySelectorAll(".remark-place")) old.remove();
+  const { picture, x: across, y: down, remark } = form.elements;
+  const clear = () => root.querySelectorAll(".remark-place").forEach((old) => old.remove());
+  // One listener for all: drawn eyes come and go while the reviewer looks.
+  root.addEventListener("click", (event) => {
+    const shown = event.target.closest("[data-remark-on] .disc-shaped");
+    if (!shown) return;
+    const taken = shown.closest("[data-remark-on]");
+    const box = shown.getBoundingClientRect();
+    const [x, y] = [event.clientX - box.left, event.clientY - box.top].map((value) => Math.round((value * 1000) / box.width));
+    const { remarkOn, remarkName } = taken.dataset;
+    if (![...picture.options].some((one) => one.value === remarkOn)) picture.add(new Option(remarkName, remarkOn));
+    picture.value = remarkOn;
+    across.value = x;
+    down.value = y;
+    clear();
+    const svg = drawn("svg", { class: "remark-place", viewBox: "0 0 1000 1000", "aria-hidden": "true" });
+    svg.append(drawn("circle", { cx: x, cy: y, r: 26 }));
+    shown.append(svg);
+    remark.focus({ preventScroll: true });
+  });
+  picture.addEventListener("change", () => {
+    across.value = down.value = "";
+    clear();
   });
 }
 

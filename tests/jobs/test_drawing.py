@@ -135,17 +135,19 @@ def truth_of(**states: str) -> Truth:
 @pytest.mark.parametrize(
     ("own", "states", "fits"),
     [
-        (None, {}, True),
-        (None, {"pale_disc": "present"}, False),
-        (None, {"pale_disc": "borderline"}, False),
-        (None, {"peripheral_pigment": "hidden"}, True),
-        ("pale-disc", {"pale_disc": "present"}, True),
-        ("pale-disc", {}, False),
-        ("pale-disc", {"pale_disc": "hidden"}, False),
-        ("pale-disc", {"pale_disc": "borderline"}, False),
-        ("pale-disc", {"pale_disc": "present", "macular_change": "present"}, True),
-        ("pale-disc", {"pale_disc": "present", "macular_change": "borderline"}, False),
+        ((), {}, True),
+        ((), {"pale_disc": "present"}, False),
+        ((), {"pale_disc": "borderline"}, False),
+        ((), {"peripheral_pigment": "hidden"}, True),
+        (("pale-disc",), {"pale_disc": "present"}, True),
+        (("pale-disc",), {}, False),
+        (("pale-disc",), {"pale_disc": "hidden"}, False),
+        (("pale-disc",), {"pale_disc": "borderline"}, False),
+        (("pale-disc",), {"pale_disc": "present", "macular_change": "present"}, True),
+        (("pale-disc",), {"pale_disc": "present", "macular_change": "borderline"}, False),
+        (("pale-disc", "enlarged-cup"), {"pale_disc": "present", "enlarged_cup": "present"}, True),
+        (("pale-disc", "enlarged-cup"), {"pale_disc": "present"}, False),
     ],
 )
-def test_which_eyes_may_be_shown(own: str | None, states: dict[str, str], fits: bool) -> None:
+def test_which_eyes_may_be_shown(own: tuple[str, ...], states: dict[str, str], fits: bool) -> None:
     assert (objection(own, truth_of(**states)) == "") is fits

@@ -155,7 +155,9 @@ def test_a_new_version_leaves_history_and_schedules(database: Database, tmp_path
         assert draft.words == first.words
         draft, picture = with_photograph(session, author, draft, tmp_path, number=2)
         draft = marked(session, author, draft, picture, PALE)
-        sent = drafts.send(session, author, draft_id, reviewing.missing(draft, CATALOGUE), NOON)
+        sent = drafts.send(
+            session, author, draft_id, reviewing.missing(session, draft, CATALOGUE), NOON
+        )
         reviewing.approve(session, CATALOGUE, reviewer, draft_id, sent.version, NOON)
         assert study.feedback(session, learner, look.id).outcome == "right"
         assert len(session.scalars(select(CardVersionRow)).all()) == 2
@@ -233,7 +235,7 @@ def test_what_contradicts_the_card_is_not_sent(
         marks = marking.read_marks(lines, not_judged)
         if marks != draft.find(picture).photograph.marks:
             draft = marked(session, author, draft, picture, marks)
-        lacks = reviewing.missing(draft, CATALOGUE)
+        lacks = reviewing.missing(session, draft, CATALOGUE)
         assert any(words in line for line in lacks), lacks
         with pytest.raises(BadInput, match="Not yet"):
             drafts.send(session, author, draft.id, lacks, NOON)

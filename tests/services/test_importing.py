@@ -72,7 +72,8 @@ def test_each_label_becomes_a_draft_and_a_second_run_adds_nothing(
     (normal,) = found["normal"].photographs
     assert (normal.photograph.side, normal.photograph.attribution.credit) == ("right", "B. Maker")
     # A label says what, not where: nothing can be published unmarked.
-    assert reviewing.missing(found["enlarged-cup"], CATALOGUE)
+    with opened(sqlite_settings(folder / "data")) as database, database.reading() as session:
+        assert reviewing.missing(session, found["enlarged-cup"], CATALOGUE)
 
 
 def test_what_is_wrong_is_told_by_row_and_the_rest_comes_in(

@@ -1,4 +1,4 @@
-"""What a draft of a card is: its words, its photographs, and how it is stored."""
+"""What a draft of a card is: its words, its photographs or its design, and how it is stored."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from uuid import UUID
 from server.errors import BadInput, Conflict, NotFound
 from server.services.catalogue import Catalogue
 from server.services.photograph_cards import CardPhotograph
+from server.services.recipes import Recipe
 from server.storage import card_drafts as rows
 from server.storage.models import CardDraftRow
 
@@ -78,8 +79,21 @@ class DraftPhotograph:
 
 
 @dataclass(frozen=True)
+class DraftDesign:
+    """What the drawn eyes of a draft have in common, with the version it was last changed at."""
+
+    recipe: Recipe
+    version: int
+
+
+@dataclass(frozen=True)
 class Draft:
-    """A draft as a page shows it."""
+    """A draft as a page shows it.
+
+    Parameters
+    ----------
+    design : of a card whose eyes are drawn; None for one of photographs.
+    """
 
     id: UUID
     card_id: str
@@ -89,6 +103,12 @@ class Draft:
     words_version: int
     photographs: tuple[DraftPhotograph, ...]
     changed_at: datetime
+    design: DraftDesign | None = None
+
+    @property
+    def about(self) -> str:
+        """'normal', or the finding or look-alike that the card shows."""
+        return self.words.about if self.design is None else self.design.recipe.about or NORMAL
 
     @property
     def is_open(self) -> bool:
@@ -137,6 +157,7 @@ def value(row: CardDraftRow) -> Draft:
     """Return a stored draft as a value."""
     words = dict(row.content["words"])
     version = int(words.pop("version"))
+    design = row.content.get("design")
     return Draft(
         id=row.id,
         card_id=row.card_id,
@@ -149,22 +170,29 @@ def value(row: CardDraftRow) -> Draft:
             for one in row.content["photographs"]
         ),
         changed_at=row.changed_at,
+        design=design and DraftDesign(Recipe.from_dict(design["recipe"]), int(design["version"])),
     )
 
 
 def content_of(
-    words: DraftWords, version: int, photographs: tuple[DraftPhotograph, ...]
+    words: DraftWords,
+    version: int,
+    photographs: tuple[DraftPhotograph, ...],
+    design: DraftDesign | None = None,
 ) -> dict[str, Any]:
     """Return a draft's parts as they are stored."""
-    return {
+    content: dict[str, Any] = {
         "words": {**asdict(words), "version": version},
         "photographs": [
             {**one.photograph.to_dict(), "version": one.version} for one in photographs
         ],
     }
+    if design is not None:
+        content["design"] = {"recipe": design.recipe.to_dict(), "version": design.version}
+    return content
 
 
-def first_words(catalogue: Catalogue, about: str) -> DraftWords:
+def first_words(catalogue: Catalogue, about: str, *, photographed: bool = True) -> DraftWords:
     """Return what a new card begins with: the lines that the trainer teaches of it.
 
     Raises
@@ -174,7 +202,8 @@ def first_words(catalogue: Catalogue, about: str) -> DraftWords:
     names = about_choices(catalogue)
     if about not in names:
         raise BadInput("Choose what the card shows from the list.")
-    title = f"{names[about]}, photographed"[:LONGEST_TITLE]
+    title = f"{names[about]}, photographed" if photographed else names[about]
+    title = title[:LONGEST_TITLE]
     if about == NORMAL:
         return DraftWords(title=title, about=about, references="common practice, no source")
     text = catalogue.look_alikes.get(about) or catalogue.finding(about)

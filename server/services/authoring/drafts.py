@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from server.errors import BadInput, Conflict, NotFound
 from server.services.authoring.draft import (
     Draft,
+    DraftDesign,
     DraftWords,
     Moved,
     content_of,
@@ -24,6 +25,7 @@ from server.services.authoring.draft import (
     value,
 )
 from server.services.catalogue import Catalogue
+from server.services.recipes import Recipe
 from server.storage import card_drafts as rows
 from server.storage.card_drafts import Event
 from server.storage.models import CardDraftRow
@@ -39,12 +41,15 @@ def make(
     about: str,
     now: datetime,
     act: str = "made",
+    *,
+    design: Recipe | None = None,
 ) -> Draft:
     """Begin the draft of a new card; the same id again finds the same draft. Writes.
 
     Parameters
     ----------
     draft_id : made with the button, so that a second tap begins no second one.
+    design : what its eyes have in common at first; None for a card of photographs.
 
     Raises
     ------
@@ -53,13 +58,13 @@ def make(
     known = rows.get(session, draft_id)
     if known is not None:
         return value(known)
-    words = first_words(catalogue, about)
+    words = first_words(catalogue, about, photographed=design is None)
     row = CardDraftRow(
         id=draft_id,
         card_id=f"school-{draft_id.hex[:16]}",
         state="draft",
         version=1,
-        content=content_of(words, 1, ()),
+        content=content_of(words, 1, (), None if design is None else DraftDesign(design, 1)),
         changed_at=now,
         changed_by=author_id,
     )
@@ -117,10 +122,8 @@ def save_words(
     refuse_unless_open(draft)
     if seen_version != draft.words_version:
         raise Moved(draft)
-    version = row.version + 1
-    return changed(
-        session, row, author_id, "saved", content_of(wanted, version, draft.photographs), now
-    )
+    content = content_of(wanted, row.version + 1, draft.photographs, draft.design)
+    return changed(session, row, author_id, "saved", content, now)
 
 
 def send(

@@ -1,10 +1,11 @@
-"""Photograph cards as they were published: looked at, changed by a new draft, withdrawn."""
+"""Cards of this site as they were published: looked at, changed by a new draft, withdrawn."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 from uuid import UUID, uuid4
 
 from sqlalchemy.orm import Session
@@ -13,14 +14,16 @@ from server.errors import BadInput, NotAllowed, NotFound
 from server.services.authoring.draft import (
     LINES,
     NORMAL,
+    DraftDesign,
     DraftPhotograph,
     DraftWords,
     content_of,
 )
 from server.services.authoring.drafts import EVENTS_SHOWN
 from server.services.authoring.reviewing import LONGEST_REMARK
-from server.services.photograph_cards import CardPhotograph
-from server.services.seeding import SHIPPED
+from server.services.card_versions import SCHOOL, SHIPPED
+from server.services.photograph_cards import CardPhotograph, is_of_photographs
+from server.services.recipes import Recipe
 from server.storage import card_drafts as rows
 from server.storage import cards
 from server.storage.card_drafts import Event
@@ -30,11 +33,12 @@ from server.storage.photographs import PHOTOGRAPH
 
 @dataclass(frozen=True)
 class MadeCard:
-    """A photograph card in use or withdrawn.
+    """A card made here, or of photographs, in use or withdrawn.
 
     Parameters
     ----------
     shipped : it came with the program; a school cannot change it.
+    recipe : of drawn eyes; None for a card of photographs.
     open_draft : the draft of its next version, if there is one.
     """
 
@@ -45,25 +49,26 @@ class MadeCard:
     shipped: bool
     photographs: tuple[CardPhotograph, ...]
     open_draft: UUID | None
+    recipe: Recipe | None = None
 
 
 def made_cards(session: Session) -> Sequence[MadeCard]:
-    """Return the photograph cards of this site, withdrawn ones last. Reads only."""
-    listed = rows.photograph_cards(session)
+    """Return the cards made here and those of photographs, withdrawn last. Reads only."""
+    listed = rows.made_cards(session)
     contents = cards.current_contents(session, [row.id for row in listed])
     drafted = {row.card_id: row.id for row in rows.all_open(session)}
     return [_made(row, contents[row.id], drafted.get(row.id)) for row in listed]
 
 
 def made_card(session: Session, card_id: str) -> MadeCard:
-    """Return one photograph card. Reads only.
+    """Return one of those cards. Reads only.
 
     Raises
     ------
     NotFound : there is none of this id.
     """
     row = session.get(CardRow, card_id)
-    if row is None or row.source != PHOTOGRAPH:
+    if row is None or not _is_made(row):
         raise NotFound("There is no such card.")
     draft = rows.open_of(session, card_id)
     contents = cards.current_contents(session, [card_id])
@@ -91,19 +96,20 @@ def begin_change(session: Session, author_id: UUID, card_id: str, now: datetime)
     card = content["card"]
     words = DraftWords(
         title=card["title"],
-        about=card["features"][0]["kind"] if card["features"] else NORMAL,
+        about=_about(card),
         references="\n".join(content["references"]),
         **{name: card["teaching"][name] for name in LINES},
     )
     parts = tuple(
-        DraftPhotograph(CardPhotograph.from_dict(one), 1) for one in content["photographs"]
+        DraftPhotograph(CardPhotograph.from_dict(one), 1) for one in content.get("photographs", ())
     )
+    design = None if is_of_photographs(content) else DraftDesign(Recipe.of_card(card), 1)
     row = CardDraftRow(
         id=uuid4(),
         card_id=card_id,
         state="draft",
         version=1,
-        content=content_of(words, 1, parts),
+        content=content_of(words, 1, parts, design),
         changed_at=now,
         changed_by=author_id,
     )
@@ -151,24 +157,31 @@ def put_back(session: Session, actor_id: UUID, card_id: str, now: datetime) -> N
 
 def _own(session: Session, card_id: str) -> CardRow:
     row = session.get(CardRow, card_id, with_for_update=True)
-    if row is None or row.source != PHOTOGRAPH:
+    if row is None or not _is_made(row):
         raise NotFound("There is no such card.")
     if row.origin == SHIPPED:
         raise NotAllowed("This card comes with the program; a cohort's settings can leave it out.")
     return row
 
 
-def _made(row: CardRow, content: dict[str, object], draft_id: UUID | None) -> MadeCard:
-    listed = content["photographs"]
+def _is_made(row: CardRow) -> bool:
+    return row.source == PHOTOGRAPH or row.origin == SCHOOL
+
+
+def _about(card: Mapping[str, Any]) -> str:
+    features = card.get("features")
+    return str(features[0]["kind"]) if features else NORMAL
+
+
+def _made(row: CardRow, content: Mapping[str, Any], draft_id: UUID | None) -> MadeCard:
     card = content["card"]
-    assert isinstance(listed, list)
-    assert isinstance(card, dict)
     return MadeCard(
         id=row.id,
         title=row.title,
-        about=card["features"][0]["kind"] if card["features"] else NORMAL,
+        about=_about(card),
         retired=row.retired,
         shipped=row.origin == SHIPPED,
-        photographs=tuple(CardPhotograph.from_dict(one) for one in listed),
+        photographs=tuple(CardPhotograph.from_dict(one) for one in content.get("photographs", ())),
         open_draft=draft_id,
+        recipe=None if is_of_photographs(content) else Recipe.of_card(card),
     )

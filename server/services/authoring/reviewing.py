@@ -1,4 +1,4 @@
-"""A draft's review by a second person."""
+"""A draft's review by a second person: one flow for photographs and for designed eyes."""
 
 from __future__ import annotations
 
@@ -8,18 +8,22 @@ from uuid import UUID
 
 from sqlalchemy.orm import Session
 
-from server.errors import BadInput, Conflict, NotAllowed
+from server.errors import BadInput, Conflict, NotAllowed, NotFound
 from server.rendering.eye import FINDINGS
-from server.services.authoring import drafts
+from server.services import designed_cards, photograph_cards
+from server.services.authoring import drafts, preview
 from server.services.authoring.draft import (
     LINES,
     NORMAL,
     Draft,
+    DraftDesign,
     DraftWords,
     value,
 )
 from server.services.catalogue import Catalogue
-from server.services.photograph_cards import CardPhotograph, PhotographCard, put_in_use
+from server.services.designed_cards import DesignedCard
+from server.services.photograph_cards import CardPhotograph, PhotographCard
+from server.services.recipes import read_recipe
 from server.storage import card_drafts as rows
 from server.storage.models import CardDraftRow, CardRow
 
@@ -28,22 +32,50 @@ STEP: Final = 10
 """Between the places of two cards in the order of meeting."""
 
 
-def missing(draft: Draft, catalogue: Catalogue) -> tuple[str, ...]:
-    """Return what a draft lacks before it can be reviewed, in sentences."""
-    words, lacks = draft.words, []
+def missing(session: Session, draft: Draft, catalogue: Catalogue) -> tuple[str, ...]:
+    """Return what a draft lacks before it can be reviewed, in sentences. Reads only."""
+    lacks = _missing_words(draft.words)
+    if draft.design is not None:
+        return (*lacks, *_missing_eyes(session, draft, draft.design, catalogue))
+    if not draft.photographs:
+        lacks.append("There is no photograph.")
+    for number, one in enumerate(draft.photographs, start=1):
+        lacks += [
+            f"Photograph {number}: {what}" for what in amiss(one.photograph, draft.words, catalogue)
+        ]
+    return tuple(lacks)
+
+
+def _missing_words(words: DraftWords) -> list[str]:
+    lacks = []
     if not words.title:
         lacks.append("The card has no title.")
     if any(not getattr(words, name) for name in LINES):
         lacks.append("A teaching line is empty.")
     if not words.references:
         lacks.append("Say what the lines rest on.")
-    if not draft.photographs:
-        lacks.append("There is no photograph.")
-    for number, one in enumerate(draft.photographs, start=1):
-        lacks += [
-            f"Photograph {number}: {what}" for what in amiss(one.photograph, words, catalogue)
+    return lacks
+
+
+def _missing_eyes(
+    session: Session, draft: Draft, design: DraftDesign, catalogue: Catalogue
+) -> list[str]:
+    """Return what speaks against a design: a card that cannot be drawn keeps learners waiting."""
+    try:
+        read_recipe(design.recipe.to_dict(), catalogue.views)
+    except BadInput as problem:
+        return [f"The design cannot be drawn: {problem}"]
+    eyes = preview.look(session, preview.eyes_of(design.recipe, catalogue, draft.card_id))
+    if any(one.state == "waiting" for one in eyes):
+        return ["Its eyes are not drawn yet: look at them first."]
+    kept = [one for one in eyes if one.state == "drawn" and not one.objection]
+    if len(kept) * 2 < len(eyes):
+        why = next(one.problem or one.objection for one in eyes if one not in kept)
+        return [
+            f"Of {len(eyes)} eyes drawn, {len(kept)} show what the card says: at least half must "
+            f"({why})."
         ]
-    return tuple(lacks)
+    return []
 
 
 def amiss(one: CardPhotograph, words: DraftWords, catalogue: Catalogue) -> list[str]:
@@ -103,7 +135,11 @@ def approve(
     draft = _reviewed(session, row, reviewer_id, seen_version)
     known = session.get(CardRow, draft.card_id)
     position = rows.last_position(session) + STEP if known is None else known.position
-    put_in_use(session, as_card(draft, catalogue, position), now)
+    if draft.design is None:
+        photograph_cards.put_in_use(session, as_card(draft, catalogue, position), now)
+    else:
+        card = as_designed_card(draft, draft.design, position)
+        designed_cards.put_in_use(session, catalogue, card, now)
     return drafts.moved_to(session, row, "published", "published", reviewer_id, now)
 
 
@@ -134,7 +170,7 @@ def ask_for_change(
     row = drafts.held(session, draft_id)
     draft = _reviewed(session, row, reviewer_id, seen_version)
     if picture:
-        draft.find(picture)
+        _check_picture(session, draft, picture)
     return drafts.moved_to(
         session,
         row,
@@ -148,6 +184,14 @@ def ask_for_change(
     )
 
 
+def _check_picture(session: Session, draft: Draft, picture: str) -> None:
+    """Raise NotFound unless a remark can be about this photograph or drawn eye."""
+    if draft.design is None:
+        draft.find(picture)
+    elif preview.find(session, picture) is None:
+        raise NotFound("This eye is not kept any more: look at others, then remark on one.")
+
+
 def _reviewed(session: Session, row: CardDraftRow, reviewer_id: UUID, seen_version: int) -> Draft:
     draft = value(row)
     if draft.state != "review":
@@ -159,8 +203,21 @@ def _reviewed(session: Session, row: CardDraftRow, reviewer_id: UUID, seen_versi
     return draft
 
 
+def as_designed_card(draft: Draft, design: DraftDesign, position: int) -> DesignedCard:
+    """Return the card that a draft of a design becomes."""
+    words = draft.words
+    return DesignedCard(
+        id=draft.card_id,
+        title=words.title,
+        position=position,
+        recipe=design.recipe,
+        teaching={name: getattr(words, name) for name in LINES},
+        references=tuple(words.references.splitlines()),
+    )
+
+
 def as_card(draft: Draft, catalogue: Catalogue, position: int) -> PhotographCard:
-    """Return the card that a draft becomes."""
+    """Return the card that a draft of photographs becomes."""
     photographs = tuple(one.photograph for one in draft.photographs)
     return card_of(draft.card_id, position, draft.words, photographs, catalogue)
 

@@ -104,6 +104,8 @@ def add(
             return draft, known.picture
         raise BadInput("This photograph is here already, in another card or draft.")
     drafts.refuse_unless_open(draft)
+    if draft.design is not None:
+        raise Conflict("The eyes of this card are drawn: photographs go into a card of their own.")
     if len(draft.photographs) >= MOST_PHOTOGRAPHS:
         raise BadInput(f"A card has at most {MOST_PHOTOGRAPHS} photographs: make another card.")
     if not is_another:

@@ -31,6 +31,7 @@ from server.storage.models.cohort import (
     CohortPlaceRow,
     CohortRow,
 )
+from server.storage.models.design_eye import DesignEyeRow
 from server.storage.models.examination import ExaminationRow
 from server.storage.models.eye import DrawTallyRow, EyeRow, EyeWishRow, WideEyeRow
 from server.storage.models.gallery import GalleryPlateRow, GalleryRemarkRow
@@ -67,6 +68,7 @@ __all__ = [
     "CohortPlaceRow",
     "CohortRow",
     "ConfusionTallyRow",
+    "DesignEyeRow",
     "DrawTallyRow",
     "ExaminationRow",
     "EyeRow",

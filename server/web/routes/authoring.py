@@ -1,4 +1,4 @@
-"""Cards of photographs: the list, a draft and its words, its review, and a card in use."""
+"""Making cards: the list, a draft and its words, its review, and a card in use."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from fastapi import APIRouter, Form, Query
 from starlette.requests import Request
 from starlette.responses import Response
 
-from server.errors import BadInput, Conflict, FundusRoundsError, NotAllowed
+from server.errors import BadInput, Conflict, FundusRoundsError, NotAllowed, NotFound
 from server.services.attribution import LICENCES
-from server.services.authoring import drafts, published, reviewing
+from server.services.authoring import designing, drafts, published, reviewing
 from server.services.authoring.draft import DraftWords, Moved, about_choices
+from server.services.authoring.preview import LAST_SET
 from server.web.access import Visit, reading, writing
-from server.web.authoring_contexts import CardsPage, DraftPage, MadeCardPage
+from server.web.authoring_contexts import CardsPage, DesignEyes, DraftPage, MadeCardPage
 from server.web.authoring_figures import published_photographs, shown_photographs
 from server.web.authoring_forms import (
     NewDraftForm,
@@ -25,17 +26,21 @@ from server.web.authoring_forms import (
     WordsForm,
 )
 from server.web.authoring_words import SAID
-from server.web.pages import see_other
+from server.web.design_figures import EyesShown, recipe_lines
+from server.web.design_sets import look_at, remarked_eyes
+from server.web.pages import see_other, wants_fragment
 from server.web.site import site_of
 
 router = APIRouter(prefix="/cards")
 
 Done = Annotated[str, Query(max_length=20)]
+Series = Annotated[int, Query(ge=0, le=LAST_SET)]
+"""Of the set of drawn eyes that is looked at."""
 
 
 @router.get("")
 def index(request: Request, done: Done = "") -> Response:
-    """List the cards of photographs and the drafts."""
+    """List the cards made here and the drafts."""
     site = site_of(request)
     with reading(request) as visit:
         context = CardsPage(
@@ -52,20 +57,36 @@ def index(request: Request, done: Done = "") -> Response:
 @router.post("/drafts")
 def make(request: Request, form: Annotated[NewDraftForm, Form()]) -> Response:
     """Begin the draft of a new card."""
-    site = site_of(request)
+    catalogue = site_of(request).catalogue
     with writing(request) as visit:
         made = drafts.make(
-            visit.session, site.catalogue, visit.learner.id, form.draft_id, form.about, visit.now
+            visit.session,
+            catalogue,
+            visit.learner.id,
+            form.draft_id,
+            form.about,
+            visit.now,
+            design=designing.first_recipe(catalogue, form.about) if form.of == "drawn" else None,
         )
-    return see_other(f"/cards/drafts/{made.id}")
+    address = f"/cards/drafts/{made.id}"
+    return see_other(address if made.design is None else f"{address}/design")
 
 
 @router.get("/drafts/{draft_id}")
-def show(request: Request, draft_id: UUID, done: Done = "") -> Response:
+def show(request: Request, draft_id: UUID, done: Done = "", series: Series = 0) -> Response:
     """Show a draft and where it stands."""
-    with reading(request) as visit:
-        context = draft_page(request, visit, draft_id, said=SAID.get(done, ""))
-    return site_of(request).pages.render(request, context)
+    return _draft(request, draft_id, series=series, said=SAID.get(done, ""))
+
+
+@router.get("/drafts/{draft_id}/eyes")
+def draft_eyes(request: Request, draft_id: UUID, series: Series = 0) -> Response:
+    """Show the eyes of a draft's design as it is saved."""
+    if not wants_fragment(request):
+        return _draft(request, draft_id, series=series)
+    shown = _eyes_of_draft(request, draft_id, series)
+    if shown is None:
+        raise NotFound("This card shows photographs.")
+    return site_of(request).pages.render(request, DesignEyes(shown))
 
 
 @router.post("/drafts/{draft_id}")
@@ -95,7 +116,7 @@ def send(request: Request, draft_id: UUID) -> Response:
     try:
         with writing(request) as visit:
             found = drafts.find(visit.session, draft_id)
-            lacks = reviewing.missing(found, site.catalogue)
+            lacks = reviewing.missing(visit.session, found, site.catalogue)
             drafts.send(visit.session, visit.learner.id, draft_id, lacks, visit.now)
     except (BadInput, Conflict) as problem:
         return again(request, draft_id, problem)
@@ -154,11 +175,20 @@ def review(request: Request, draft_id: UUID, form: Annotated[ReviewForm, Form()]
 
 
 @router.get("/{card_id}")
-def card(request: Request, card_id: str, done: Done = "") -> Response:
+def card(request: Request, card_id: str, done: Done = "", series: Series = 0) -> Response:
     """Show a card in use, and what was done with it."""
-    with reading(request) as visit:
-        context = _card_page(request, visit, card_id, said=SAID.get(done, ""))
-    return site_of(request).pages.render(request, context)
+    return _card(request, card_id, series=series, said=SAID.get(done, ""))
+
+
+@router.get("/{card_id}/eyes")
+def card_eyes(request: Request, card_id: str, series: Series = 0) -> Response:
+    """Show the eyes of a card in use."""
+    if not wants_fragment(request):
+        return _card(request, card_id, series=series)
+    shown = _eyes_of_card(request, card_id, series)
+    if shown is None:
+        raise NotFound("This card shows photographs.")
+    return site_of(request).pages.render(request, DesignEyes(shown))
 
 
 @router.post("/{card_id}/change")
@@ -176,9 +206,7 @@ def withdraw(request: Request, card_id: str, form: Annotated[ReasonForm, Form()]
         with writing(request) as visit:
             published.withdraw(visit.session, visit.learner.id, card_id, form.reason, visit.now)
     except BadInput as problem:
-        with reading(request) as visit:
-            context = _card_page(request, visit, card_id, problem=str(problem), reason=form.reason)
-        return site_of(request).pages.render(request, context, status=problem.status)
+        return _card(request, card_id, failed=problem, reason=form.reason)
     return see_other(f"/cards/{card_id}?done=withdrawn")
 
 
@@ -200,24 +228,60 @@ def again(
     remark: str = "",
 ) -> Response:
     """Show a draft with what went wrong and everything that was typed."""
+    return _draft(request, draft_id, failed=problem, typed=typed, terms=terms, remark=remark)
+
+
+def _draft(
+    request: Request,
+    draft_id: UUID,
+    *,
+    series: int = 0,
+    said: str = "",
+    failed: FundusRoundsError | None = None,
+    typed: DraftWords | None = None,
+    terms: TermsForm | None = None,
+    remark: str = "",
+) -> Response:
+    # Before the page, since a draft can be sent once its eyes are drawn.
+    eyes = _eyes_of_draft(request, draft_id, series)
     with reading(request) as visit:
-        context = draft_page(
+        context = _draft_page(
             request,
             visit,
             draft_id,
-            problem=str(problem),
+            eyes,
+            said=said,
+            problem="" if failed is None else str(failed),
             typed=typed,
             terms=terms,
-            clash=isinstance(problem, Moved),
+            clash=isinstance(failed, Moved),
             remark=remark,
         )
-    return site_of(request).pages.render(request, context, status=problem.status)
+    status = 200 if failed is None else failed.status
+    return site_of(request).pages.render(request, context, status=status)
 
 
-def draft_page(
+def _eyes_of_draft(request: Request, draft_id: UUID, series: int) -> EyesShown | None:
+    with reading(request) as visit:
+        draft = drafts.find(visit.session, draft_id)
+        remarkable = reviewing.may_decide(visit.session, visit.learner.id, draft)
+    if draft.design is None or not draft.is_open:
+        return None
+    return look_at(
+        request,
+        draft.card_id,
+        draft.design.recipe,
+        series,
+        f"/cards/drafts/{draft_id}/eyes",
+        remarkable=remarkable,
+    )
+
+
+def _draft_page(
     request: Request,
     visit: Visit,
     draft_id: UUID,
+    eyes: EyesShown | None,
     *,
     said: str = "",
     problem: str = "",
@@ -242,7 +306,10 @@ def draft_page(
         editing=draft.can_be_changed or typed is not None,
         terms=terms or TermsForm(),
         photographs=shown_photographs(draft.photographs, catalogue),
-        missing=reviewing.missing(draft, catalogue),
+        recipe=() if draft.design is None else recipe_lines(draft.design.recipe, catalogue),
+        eyes=eyes,
+        remarked=next(iter(remarked_eyes(visit, draft, catalogue)), None),
+        missing=reviewing.missing(visit.session, draft, catalogue),
         events=drafts.history(visit.session, draft),
         about=about_choices(catalogue),
         licences=LICENCES,
@@ -254,24 +321,38 @@ def draft_page(
     )
 
 
-def _card_page(
+def _card(
     request: Request,
-    visit: Visit,
     card_id: str,
     *,
+    series: int = 0,
     said: str = "",
-    problem: str = "",
+    failed: FundusRoundsError | None = None,
     reason: str = "",
-) -> MadeCardPage:
+) -> Response:
     catalogue = site_of(request).catalogue
-    found = published.made_card(visit.session, card_id)
-    return MadeCardPage(
-        learner=visit.learner,
-        card=found,
-        shows=about_choices(catalogue).get(found.about, found.about),
-        photographs=published_photographs(found.photographs, catalogue),
-        events=published.card_history(visit.session, card_id),
-        reason=reason,
-        said=said,
-        problem=problem,
-    )
+    eyes = _eyes_of_card(request, card_id, series)
+    with reading(request) as visit:
+        found = published.made_card(visit.session, card_id)
+        context = MadeCardPage(
+            learner=visit.learner,
+            card=found,
+            shows=about_choices(catalogue).get(found.about, found.about),
+            photographs=published_photographs(found.photographs, catalogue),
+            recipe=() if found.recipe is None else recipe_lines(found.recipe, catalogue),
+            eyes=eyes,
+            events=published.card_history(visit.session, card_id),
+            reason=reason,
+            said=said,
+            problem="" if failed is None else str(failed),
+        )
+    status = 200 if failed is None else failed.status
+    return site_of(request).pages.render(request, context, status=status)
+
+
+def _eyes_of_card(request: Request, card_id: str, series: int) -> EyesShown | None:
+    with reading(request) as visit:
+        found = published.made_card(visit.session, card_id)
+    if found.recipe is None:
+        return None
+    return look_at(request, card_id, found.recipe, series, f"/cards/{card_id}/eyes")

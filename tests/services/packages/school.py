@@ -63,7 +63,9 @@ def publish(
     draft = drafts.save_words(
         session, CATALOGUE, author, draft.id, wanted, draft.words_version, NOON
     )
-    draft = drafts.send(session, author, draft.id, reviewing.missing(draft, CATALOGUE), NOON)
+    draft = drafts.send(
+        session, author, draft.id, reviewing.missing(session, draft, CATALOGUE), NOON
+    )
     return reviewing.approve(session, CATALOGUE, reviewer, draft.id, draft.version, NOON).card_id
 
 

@@ -149,7 +149,7 @@ def newer(database: Database, folder: Path, card_id: str, title: str) -> None:
             session, CATALOGUE, author, draft_id, replace(draft.words, title=title),
             draft.words_version, NOON,
         )  # fmt: skip
-        drafts.send(session, author, draft_id, reviewing.missing(draft, CATALOGUE), NOON)
+        drafts.send(session, author, draft_id, reviewing.missing(session, draft, CATALOGUE), NOON)
         draft = drafts.find(session, draft_id)
         reviewing.approve(session, CATALOGUE, reviewer, draft_id, draft.version, NOON)
 

@@ -1,0 +1,67 @@
+"""A set of a design's eyes as a page shows it: asked for where it has to be, and as it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from starlette.requests import Request
+
+from server.services.authoring import drafts, preview
+from server.services.authoring.draft import Draft
+from server.services.catalogue import Catalogue
+from server.services.recipes import Recipe
+from server.web.access import Visit, reading, writing
+from server.web.authoring_contexts import RemarkedEye
+from server.web.design_figures import EyesShown, shown_eye, shown_eyes
+from server.web.site import site_of
+
+
+def look_at(
+    request: Request,
+    card_id: str,
+    recipe: Recipe,
+    series: int,
+    address: str,
+    *,
+    instead_of: Collection[str] = (),
+    in_form: bool = False,
+    stopped: bool = False,
+    remarkable: bool = False,
+) -> EyesShown:
+    """Return a set of eyes, and have those drawn that are not there.
+
+    Parameters
+    ----------
+    instead_of : names that the same page asked for before.
+    stopped : ask for nothing.
+    """
+    catalogue = site_of(request).catalogue
+    wanted = preview.eyes_of(recipe, catalogue, card_id, series)
+    left = set(instead_of) - {one.name for one in wanted}
+    if not stopped:
+        with reading(request) as visit:
+            settled = not left and preview.is_settled(visit.session, wanted, visit.now)
+        if not settled:
+            with writing(request) as visit:
+                preview.ask(visit.session, wanted, visit.now, left)
+    with reading(request) as visit:
+        eyes = preview.look(visit.session, wanted)
+    return EyesShown(
+        shown_eyes(eyes, recipe, catalogue),
+        series,
+        address,
+        in_form=in_form,
+        stopped=stopped,
+        remarkable=remarkable,
+    )
+
+
+def remarked_eyes(visit: Visit, draft: Draft, catalogue: Catalogue) -> tuple[RemarkedEye, ...]:
+    """Return what was asked of single drawn eyes, the latest first."""
+    found = []
+    for event in drafts.history(visit.session, draft):
+        if draft.design is None or event.act != "changes-asked" or not event.picture:
+            continue
+        known = preview.find(visit.session, event.picture)
+        found.append(RemarkedEye(event, known and shown_eye(*known, catalogue)))
+    return tuple(found)
