@@ -10,6 +10,26 @@ import structlog
 from server.settings import Settings
 
 
+def on_one_line(
+    _logger: object, _method: str, event: structlog.typing.EventDict
+) -> structlog.typing.EventDict:
+    """Escape what no line may hold, so that nobody's words can pass for another line of the log.
+
+    A fault's own traceback keeps its lines.
+    """
+    return {
+        name: escaped(value) if isinstance(value, str) and name != "exception" else value
+        for name, value in event.items()
+    }
+
+
+def escaped(words: str) -> str:
+    """Return words with line ends, control and direction characters written out as escapes."""
+    return "".join(
+        one if one.isprintable() else one.encode("unicode_escape").decode() for one in words
+    )
+
+
 def set_up_logging(settings: Settings) -> None:
     """Send the program's own and its libraries' messages through one formatter."""
     shared: list[structlog.typing.Processor] = [
@@ -34,6 +54,7 @@ def set_up_logging(settings: Settings) -> None:
             processors=[
                 structlog.stdlib.ProcessorFormatter.remove_processors_meta,
                 structlog.processors.format_exc_info,
+                on_one_line,
                 renderer,
             ],
         )

@@ -130,6 +130,8 @@ def _who(request: Request, session: Session, now: datetime) -> tuple[str, Learne
     learner = _resolved(request, session, token, now)
     if token is None or learner is None:
         raise SignedOut("Your session on this device has ended. Start again from the first page.")
+    # For the log, should they be refused something.
+    request.state.who = learner.id
     return token, learner
 
 

@@ -79,6 +79,8 @@ class ResultsPage(Page):
     """Place of the first of them, from 1."""
     following: int
     """Place of the first on the next page; 0 on the last."""
+    order: str
+    """'name' or 'score'."""
     learners: int
     names: Mapping[str, str]
     said: str
@@ -96,6 +98,22 @@ class EstimatesPage(Page):
     judge: str
     estimates: Mapping[int, int]
     names: Mapping[str, str]
+    problem: str
+
+
+@dataclass(frozen=True)
+class RatingsPage(Page):
+    """Learners to be rated as a whole, without a word of their scores."""
+
+    TEMPLATE: ClassVar[str] = "checkpoints/ratings.html"
+    cohort: Cohort
+    checkpoint: Checkpoint
+    people: tuple[Person, ...]
+    first: int
+    """Place of the first of them, from 1."""
+    following: int
+    """Place of the first on the next page; 0 on the last."""
+    said: str
     problem: str
 
 

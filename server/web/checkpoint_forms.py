@@ -99,6 +99,8 @@ class RatingsForm(BaseModel):
 
     who: list[UUID] = Field(default_factory=list, max_length=MOST_ITEMS)
     rating: list[Whole] = Field(default_factory=list, max_length=MOST_ITEMS)
+    after: int = Field(default=0, ge=0)
+    """Learners on the pages before, to come back to this one."""
 
     @property
     def given(self) -> dict[UUID, int | None]:

@@ -51,6 +51,13 @@ def moment(at: datetime, timezone: str) -> str:
     return f"{short_date(local.date())} {local.year}, {local:%H:%M}"
 
 
+def span(begins: datetime, ends: datetime, timezone: str) -> str:
+    """Return two moments on the asker's clock; the day is said once where it is the same."""
+    local = ends.astimezone(zone(timezone))
+    same = begins.astimezone(zone(timezone)).date() == local.date()
+    return f"{moment(begins, timezone)} to {f'{local:%H:%M}' if same else moment(ends, timezone)}"
+
+
 def place_of(timezone: str) -> str:
     """Return the words for whose clock it is: 'time in Europe/London'."""
     return f"time in {timezone.replace('_', ' ')}" if "/" in timezone else timezone

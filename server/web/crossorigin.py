@@ -16,6 +16,7 @@ from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from server.identity.tokens import TOKEN
+from server.web.errors import refused
 from server.web.refusals import plain_refusal
 
 ONE_CLICK_STOP = re.compile("/reminders/stop/" + TOKEN.pattern)
@@ -39,6 +40,7 @@ class CrossOriginGuard:
         ):
             await self.app(scope, receive, send)
             return
+        refused(scope, 403, "from another site")
         refusal = plain_refusal(403, "This request came from another site and was refused.")
         await refusal(scope, receive, send)
 

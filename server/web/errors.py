@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from http import HTTPStatus
 from urllib.parse import quote
+from uuid import UUID
 
 import structlog
 from fastapi import FastAPI
@@ -42,6 +43,9 @@ WORDS = {
 }
 """What to say when the failure itself has no words for the asker."""
 
+REFUSALS = (403, 404, 429)
+"""Of these the log keeps who asked for what: not allowed, not there or not theirs, too often."""
+
 RETRY_SECONDS = 2
 
 
@@ -60,7 +64,21 @@ def _named(request: Request, problem: Exception) -> Response:
         return see_other(confirm_address(request))
     if problem.status >= 500:
         log.error("request failed", path=shown_path(request.url.path), problem=repr(problem))
+    elif problem.status in REFUSALS:
+        refused(request.scope, problem.status, str(problem), getattr(request.state, "who", None))
     return answer(request, problem.status, str(problem))
+
+
+def refused(scope: Scope, status: int, why: str, who: UUID | None = None) -> None:
+    """Note in the log that somebody was refused what they asked for; ``who`` is their learner."""
+    log.warning(
+        "refused",
+        status=status,
+        method=scope["method"],
+        path=shown_path(scope["path"]),
+        who=str(who or "nobody known"),
+        why=shown_path(why),
+    )
 
 
 def _malformed(request: Request, problem: Exception) -> Response:

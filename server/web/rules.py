@@ -199,6 +199,7 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/item"): LED,
     ("GET", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/estimates"): LED,
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/estimates"): LED,
+    ("GET", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/ratings"): LED,
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/ratings"): LED,
     ("POST", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/release"): LED,
     ("GET", "/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/{what}.{form}"): LED,

@@ -11,12 +11,16 @@ from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
 from server.rendering.eye import FINDINGS
 from server.services.accounts.account import Account
+from server.services.checkpoints import sitting
 from server.services.checkpoints.export_columns import COLUMNS
 from server.services.cohorts import leading
+from server.services.learners import SettingsChange, update_settings
 from server.storage import audit
 from server.storage import checkpoints as rows
+from server.storage.models import CohortMemberRow
 from server.web.checkpoint_words import figure, moment_typed, place_of
-from tests import accounts, checkpoints
+from server.web.routes.checkpoint_results import PEOPLE_A_PAGE
+from tests import accounts, checkpoints, factories
 from tests.factories import NOON
 from tests.services.test_exports import in_csv
 from tests.web.conftest import HTMX, JSON, Browser, hidden_fields, one
@@ -46,6 +50,8 @@ def compose(browser: Browser, cohort_id: UUID, **changed: object) -> str:
     """Compose what the page proposes, as one with or without changes; return its address."""
     page = browser.page(f"/cohorts/{cohort_id}/checkpoints/new")
     check_sound(page, "new")
+    proposed = [one(page, f"[name={field}]").attributes["value"] for field in ("opens", "closes")]
+    assert proposed == ["2026-12-02T09:00", "2026-12-03T09:00"]
     form: dict[str, object] = {"name": "Block test"}
     for field in page.css("form.settings input"):
         name, value = field.attributes["name"] or "", field.attributes.get("value") or ""
@@ -197,6 +203,59 @@ def test_tables_hold_codes_and_no_names(visitor: Browser, lead: Account, cohort:
     told = {(row["table"], row["column"]) for row in tables["dictionary"]}
     for name in COLUMNS:
         assert {(name, column) for column in tables[name][0]} <= told
+
+
+def test_whoever_rates_learners_sees_no_scores(
+    visitor: Browser, lead: Account, cohort: UUID
+) -> None:
+    address = compose(visitor, cohort, opens="2026-11-25T11:59", closes="2026-11-25T14:00")
+    checkpoint_id = drawn(visitor, address)
+    with visitor.database.writing() as session:
+        for number in range(PEOPLE_A_PAGE + 2):
+            learner = factories.guest(session)
+            update_settings(session, learner, SettingsChange(name=f"Learner {number:03}"))
+            session.add(
+                CohortMemberRow(
+                    cohort_id=cohort, learner_id=learner.id, joined_at=NOON, group_name=""
+                )
+            )
+            session.flush()
+            sitting.begin(session, learner, checkpoint_id, NOON)
+            shown = sitting.next_eye(session, learner, checkpoint_id, NOON)
+            assert shown is not None
+            truth = checkpoints.truth_of(session, checkpoint_id, shown)
+            said = truth if number else set(shown.asked) - truth
+            sheet = checkpoints.sheet(said)
+            sitting.answer(session, learner, checkpoint_id, shown.look_id, sheet, NOON)
+    visitor.wait(hours=3)
+    page = visitor.page(f"{address}/ratings")
+    check_sound(page, "ratings")
+    listed = [one.text() for one in page.css(".rated label")]
+    assert listed[:2] == ["Learner 000", "Learner 001"]
+    # Neither a share nor a number of eyes: whoever rates does not know how they did.
+    assert "%" not in one(page, ".rated").text()
+    following = [link for link in page.css("a.plain") if link.text() == "Next page"]
+    second = visitor.page(following[0].attributes["href"] or "")
+    form = one(second, "main form:has(.rated)")
+    who = [field.attributes["value"] for field in form.css("[name=who]")]
+    assert len(who) == 2
+    sent = {**hidden_fields(form), "who": who, "rating": ["2", "4"]}
+    assert visitor.post(f"{address}/ratings", {**sent, "rating": ["9", ""]}).status_code == 422
+    response = visitor.post(f"{address}/ratings", sent)
+    told = visitor.page(response.headers["location"])
+    assert "The ratings are kept" in words(told)
+    assert [field.attributes["value"] for field in told.css(".rated option[selected]")] == [
+        "2",
+        "4",
+    ]
+    found = visitor.page(f"{address}?order=score")
+    first = one(found, "#people tbody tr")
+    # Whoever was wrong about their only eye comes first in the order of scores.
+    assert [cell.text() for cell in first.css("th, td")][:2] == [
+        "Learner 000did not come to the end", "0",
+    ]  # fmt: skip
+    listed = [row.text() for row in visitor.page(f"{address}?after=50").css("#people tbody tr")]
+    assert ["borderline" in listed[0], "good" in listed[1]] == [True, True]
 
 
 def test_what_was_typed_wrongly_stands_again_with_the_reason(

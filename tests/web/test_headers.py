@@ -56,8 +56,32 @@ def test_a_fault_of_ours_is_a_page_with_the_headers(
 
 def test_the_policy_allows_nothing_inline_and_nobody_else() -> None:
     assert CONTENT_SECURITY_POLICY.startswith("default-src 'none'")
+    for said in ("object-src 'none'", "base-uri 'none'", "frame-ancestors 'none'"):
+        assert said in CONTENT_SECURITY_POLICY
     for loose in ("unsafe", "*", "http", "data:", "blob:"):
         assert loose not in CONTENT_SECURITY_POLICY
+
+
+@pytest.mark.parametrize(
+    ("address", "kind"),
+    [
+        ("/", "text/html; charset=utf-8"),
+        ("/nowhere", "text/html; charset=utf-8"),
+        ("/healthz", "application/json"),
+    ],
+)
+def test_an_answer_says_what_it_is(visitor: Browser, address: str, kind: str) -> None:
+    assert visitor.get(address).headers["content-type"] == kind
+
+
+@pytest.mark.parametrize("method", ["TRACE", "PUT", "PATCH", "DELETE"])
+def test_methods_without_a_use_are_refused(visitor: Browser, method: str) -> None:
+    assert visitor.client.request(method, "/progress").status_code == 405
+
+
+@pytest.mark.parametrize("address", ["/docs", "/redoc", "/openapi.json", "/.git/config", "/static"])
+def test_nothing_of_the_workshop_is_shown(visitor: Browser, address: str) -> None:
+    assert visitor.get(address).status_code == 404
 
 
 @pytest.mark.parametrize("secure", [False, True])
@@ -69,6 +93,8 @@ def test_only_a_site_behind_tls_tells_browsers_to_stay_on_it(secure: bool) -> No
         await PlainTextResponse("", headers={"X-Frame-Options": "SAMEORIGIN"})(scope, receive, send)
 
     response = TestClient(SecurityHeaders(app, secure=secure)).get("/")
-    assert ("Strict-Transport-Security" in response.headers) is secure
+    told = response.headers.get("Strict-Transport-Security", "")
+    # A year at least, and names below the host too (OWASP ASVS 5.0, 3.4.1).
+    assert told == ("max-age=31536000; includeSubDomains" if secure else "")
     # What an answer says for itself is left alone.
     assert response.headers["X-Frame-Options"] == "SAMEORIGIN"

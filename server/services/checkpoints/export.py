@@ -37,7 +37,7 @@ STATEMENTS = "statements"
 KINDS = (*COLUMNS, STATEMENTS, THE_DICTIONARY)
 
 PAGE_SITTINGS = 20
-"""Sittings whose answers are read at once: of the longest checkpoint, 4000 answers."""
+"""Sittings whose answers are read at once: of the longest checkpoint, 2400 answers."""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -14,13 +14,14 @@ from server.errors import BadInput, Conflict, NotFound
 from server.services.checkpoints import export, standards
 from server.services.checkpoints.checkpoint import led_checkpoint
 from server.services.checkpoints.export import CheckpointExport
-from server.services.checkpoints.results import results
+from server.services.checkpoints.results import Person, results
 from server.services.checkpoints.statements import statements
 from server.services.cohorts import members
 from server.services.exports.tables import as_csv, as_json, as_json_array
 from server.web.access import Visit, reading, writing
-from server.web.checkpoint_contexts import EstimatesPage, ResultsPage
+from server.web.checkpoint_contexts import EstimatesPage, RatingsPage, ResultsPage
 from server.web.checkpoint_forms import EstimatesForm, ItemForm, RatingsForm, ReleaseForm
+from server.web.checkpoint_words import SAID
 from server.web.downloads import saved
 from server.web.pages import see_other
 from server.web.site import site_of
@@ -92,6 +93,20 @@ def estimate(
     return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done=judged#standard")
 
 
+@router.get("/ratings")
+def ratings(
+    request: Request,
+    cohort_id: UUID,
+    checkpoint_id: UUID,
+    after: Annotated[int, Query(ge=0, le=100_000)] = 0,
+    done: Annotated[str, Query()] = "",
+) -> Response:
+    """Show learners to be rated as a whole, and nothing of their scores."""
+    with reading(request) as visit:
+        page = _ratings_page(visit, cohort_id, checkpoint_id, after, said=SAID.get(done, ""))
+    return site_of(request).pages.render(request, page)
+
+
 @router.post("/ratings")
 def rate(
     request: Request, cohort_id: UUID, checkpoint_id: UUID, form: Annotated[RatingsForm, Form()]
@@ -103,8 +118,12 @@ def rate(
                 visit.session, visit.learner.id, cohort_id, checkpoint_id, form.given, visit.now
             )
     except BadInput as problem:
-        return _again(request, cohort_id, checkpoint_id, problem)
-    return see_other(f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}?done=rated#standard")
+        with reading(request) as visit:
+            page = _ratings_page(visit, cohort_id, checkpoint_id, form.after, problem=str(problem))
+        return site_of(request).pages.render(request, page, status=problem.status)
+    return see_other(
+        f"/cohorts/{cohort_id}/checkpoints/{checkpoint_id}/ratings?after={form.after}&done=rated"
+    )
 
 
 @router.post("/release")
@@ -159,6 +178,7 @@ def results_page(
     checkpoint_id: UUID,
     *,
     after: int = 0,
+    order: str = "name",
     said: str = "",
     problem: str = "",
 ) -> ResultsPage:
@@ -167,17 +187,20 @@ def results_page(
         visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
     )
     says = results(visit.session, cohort, checkpoint_id)
-    people = says.people[after : after + PEOPLE_A_PAGE]
-    more = after + PEOPLE_A_PAGE
+    people = says.people
+    if order == "score":
+        people = tuple(sorted(people, key=lambda one: one.score.successes))
+    some, following = _page_of(people, after)
     return ResultsPage(
         learner=visit.learner,
         cohort=cohort,
         checkpoint=found,
         results=says,
         standards=standards.standards(visit.session, checkpoint_id, says),
-        people=people,
+        people=some,
         first=after + 1,
-        following=more if more < len(says.people) else 0,
+        following=following,
+        order=order,
         learners=members.size(visit.session, cohort_id),
         names=names(site_of(request).catalogue),
         said=said,
@@ -196,6 +219,36 @@ def _again(
             raise problem
         page = results_page(request, visit, cohort_id, checkpoint_id, problem=str(problem))
     return site_of(request).pages.render(request, page, status=problem.status)
+
+
+def _page_of(people: Sequence[Person], after: int) -> tuple[tuple[Person, ...], int]:
+    more = after + PEOPLE_A_PAGE
+    return tuple(people[after:more]), more if more < len(people) else 0
+
+
+def _ratings_page(
+    visit: Visit,
+    cohort_id: UUID,
+    checkpoint_id: UUID,
+    after: int,
+    *,
+    said: str = "",
+    problem: str = "",
+) -> RatingsPage:
+    cohort, found = led_checkpoint(
+        visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
+    )
+    some, following = _page_of(results(visit.session, cohort, checkpoint_id).people, after)
+    return RatingsPage(
+        learner=visit.learner,
+        cohort=cohort,
+        checkpoint=found,
+        people=some,
+        first=after + 1,
+        following=following,
+        said=said,
+        problem=problem,
+    )
 
 
 def _estimates_page(

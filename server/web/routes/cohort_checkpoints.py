@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Annotated
+from typing import Annotated, Literal
 from uuid import UUID
 
 from fastapi import APIRouter, Form, Query
@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from server.errors import BadInput, Conflict
 from server.rendering.eye import FINDINGS
+from server.scheduling import days
 from server.services.checkpoints import changing, composing
 from server.services.checkpoints.checkpoint import (
     checkpoints_of,
@@ -49,9 +50,11 @@ def show_all(request: Request, cohort_id: UUID, done: Annotated[str, Query()] = 
 
 @router.get("/new")
 def propose(request: Request, cohort_id: UUID) -> Response:
-    """Propose a checkpoint: a week from now, for a day, with some of everything."""
+    """Propose a checkpoint: in a week from nine o'clock, for a day, with some of everything."""
     with reading(request) as visit:
-        begins = visit.now.replace(minute=0) + timedelta(days=7)
+        # By the asker's own clock, whatever is done to it in between.
+        today = visit.now.astimezone(days.zone(visit.learner.timezone))
+        begins = today.replace(hour=9, minute=0, second=0, microsecond=0) + timedelta(days=7)
         context = _compose_page(request, visit, cohort_id, None)
         given = context.given
         form = ComposeForm(
@@ -98,6 +101,7 @@ def show(
     checkpoint_id: UUID,
     done: Annotated[str, Query()] = "",
     after: Annotated[int, Query(ge=0, le=100_000)] = 0,
+    order: Annotated[Literal["name", "score"], Query()] = "name",
 ) -> Response:
     """Show how a checkpoint stands, or once it is over what it says."""
     said = SAID.get(done, "")
@@ -106,7 +110,9 @@ def show(
             visit.session, visit.learner.id, cohort_id, checkpoint_id, visit.now
         )
         page = (
-            results_page(request, visit, cohort_id, checkpoint_id, after=after, said=said)
+            results_page(
+                request, visit, cohort_id, checkpoint_id, after=after, order=order, said=said
+            )
             if found.is_over
             else _page(visit, cohort_id, checkpoint_id, said=said)
         )
