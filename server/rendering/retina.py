@@ -172,13 +172,16 @@ def _mix(
             )
             # Stroma pigment fills the islands; over a vessel there is little of it.
             # A blonde choroid has little there: its vessels are red on pale instead.
-            island = 3.3 * vis * (0.56 - ves) * min(1.0, pig / 0.35)
+            island = 2.8 * vis * (0.56 - ves) * min(1.0, pig / 0.35)
             stroma = 0.44 * bare * (1 + 0.22 * slow) * (1 + max(island, -0.9))
             m = melanin * (epithelium + max(stroma, 0.02))
             # The macula's taller, denser epithelium darkens red nearly as much as
             # green (Delori 1989: 0.59 and 0.59): brown, redder in a light eye.
             dark = macula * (0.22 * wide[i, j] + 0.32 * core[i, j])
-            vein = 0.95 * vis * (ves - 0.4) * (1 - 0.80 * pig)
+            vein = 0.95 * vis * (ves - 0.4) * (1 - pig) ** 1.4
+            # Only a light eye's islands lack blood to the eye: brown ones would turn olive.
+            if vein < 0:
+                vein *= 1 - 0.92 * min(1.0, pig / 0.28)
             b = (
                 max(blood * (1 + 0.09 * slow + 0.05 * med) + vein, 0.05)
                 + 0.05 * macula * core[i, j]

@@ -77,6 +77,8 @@ def _graft(
             continue
         flow_x, flow_y = wanted_flow(qx, qy, disc_x, disc_y)
         far = 2.6 * s + 1.2
+        # Near the fovea every twig makes for it; further out the flow is a mere leaning.
+        drawn = math.exp(-((ecc / 11.0) ** 2))
         best = second = -1
         best_cost = second_cost = 1e18
         for row in range(cell_of(qy - far), cell_of(qy + far) + 1):
@@ -92,8 +94,8 @@ def _graft(
                             cost = 1.0 + 0.20 * (1.0 - c) + 1.6 * max(0.0, 0.05 - c)
                             cost += 0.7 * max(0.0, c - 0.75) / 0.25
                             if children[k] == 0:
-                                cost += 2.0 * max(0.0, 0.7 - c)
-                            cost += 0.55 * (1.0 - (wx * flow_x + wy * flow_y))
+                                cost += 3.5 * max(0.0, 0.8 - c)
+                            cost += (0.55 + 1.1 * drawn) * (1.0 - (wx * flow_x + wy * flow_y))
                             # Nothing of note crosses the temporal raphe.
                             if qy * y[k] < 0.0 and qx > 0.5:
                                 cost *= 2.5
@@ -123,15 +125,16 @@ def _graft(
             if children[host] == 0:
                 turn = 0.4 * a
             else:
-                turn = 1.10 + 0.60 * rolls[t, 0]
+                # Twigs of twigs fork at a sharper angle than branches of a trunk.
+                turn = (1.10 if spacing > 3.0 else 0.85) + 0.60 * rolls[t, 0]
                 turn += 0.6 * max(0.0, a - turn)
             turn *= side
             sx = math.cos(turn) * hx - math.sin(turn) * hy
             sy = math.sin(turn) * hx + math.cos(turn) * hy
-            ex = 0.75 * wx + 0.35 * flow_x
-            ey = 0.75 * wy + 0.35 * flow_y
+            ex = 0.75 * wx + (0.35 + 0.9 * drawn) * flow_x
+            ey = 0.75 * wy + (0.35 + 0.9 * drawn) * flow_y
             n = math.sqrt(ex * ex + ey * ey) + 1e-9
-            spin = 0.6 * rolls[t, 1] - 0.3
+            spin = (0.6 * rolls[t, 1] - 0.3) * (1.0 - 0.5 * drawn)
             ex, ey = (
                 (math.cos(spin) * ex - math.sin(spin) * ey) / n,
                 (math.sin(spin) * ex + math.cos(spin) * ey) / n,
@@ -154,6 +157,13 @@ def _graft(
                 if (px - disc_x) ** 2 + (py - disc_y) ** 2 < (1.06 * disc_r) ** 2:
                     good = False
                     break
+                # A course that turns its back on the flow would end as a box or a ladder.
+                if i > 1 and 3 * i > m:
+                    ux, uy = px - path_x[i - 1], py - path_y[i - 1]
+                    gx, gy = wanted_flow(px, py, disc_x, disc_y)
+                    if ux * gx + uy * gy < (-0.55 + 0.65 * drawn) * math.sqrt(ux * ux + uy * uy):
+                        good = False
+                        break
                 # The first stretch necessarily runs close to its own host.
                 near = min(0.32, 0.5 * math.sqrt((px - x[host]) ** 2 + (py - y[host]) ** 2))
                 if nearest2(x, y, head, chain, px, py, near) < near * near * 0.98:
