@@ -19,7 +19,7 @@ from PIL import Image
 
 from server.errors import BadInput
 from server.rendering.blurring import gaussian, reduced_gaussian
-from server.rendering.development import develop, finish, illuminate, noise_tile
+from server.rendering.development import develop, finish, highlight, illuminate, noise_tile
 from server.rendering.eye import Eye, Mask, Picture
 from server.rendering.field_shape import FieldShape, field_bounds, field_cover
 from server.rendering.frame import Floats, Frame
@@ -138,7 +138,8 @@ def camera_of(eye: Eye) -> CameraStyle:
     red, green = _expected_light(eye.pigmentation)
     red0, green0 = _expected_light(0.40)
     exposure = (red0 / red) ** 0.30 * (green0 / green) ** 0.32
-    gain = gain * exposure * math.exp(rng.normal(-0.03, 0.28))
+    # More light than that burns out the disc, and no photographer would keep the picture.
+    gain = gain * exposure * math.exp(min(rng.normal(-0.03, 0.28), 0.26))
     # White balance seldom makes a fundus olive: encoded red is mostly 1.7 of green in
     # photographs, which is three times as much in linear light.
     balance = green * gain[1] / (red * gain[0])
@@ -182,8 +183,9 @@ def encode_light(light: NDArray[np.floating], eye: Eye) -> NDArray[np.float64]:
     position = np.sqrt(exposed / _TABLE_TOP) * (_TABLE_SIZE - 2)
     encoded = np.interp(position, np.arange(_TABLE_SIZE), table)
     grey = encoded @ np.array([0.30, 0.59, 0.11])
+    vivid = style.saturation * (1 - np.vectorize(highlight, otypes=[float])(grey))
     out: NDArray[np.float64] = np.clip(
-        grey[..., None] + style.saturation * (encoded - grey[..., None]), 0, 1
+        grey[..., None] + vivid[..., None] * (encoded - grey[..., None]), 0, 1
     )
     return out
 

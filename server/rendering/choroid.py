@@ -16,7 +16,7 @@ import numpy as np
 from numba import njit
 
 from server.rendering.anatomy import Anatomy
-from server.rendering.choroid_lines import FIELD_FRAME, Lines, lay
+from server.rendering.choroid_lines import FIELD_FRAME, Lines, Whole, lay
 from server.rendering.eye import Eye
 from server.rendering.frame import Floats, Frame
 from server.rendering.noise import Noise
@@ -111,7 +111,7 @@ def _draw(
 
 @njit(cache=True, fastmath=True)
 def _stroke(
-    xs: Floats, ys: Floats, line: np.ndarray, width: Floats, depth: Floats,  # type: ignore[type-arg]
+    xs: Floats, ys: Floats, line: Whole, width: Floats, depth: Floats,
     left: float, top: float, ppd: float, wall: float, strength: float, out: Floats,
 ) -> None:  # fmt: skip
     """Draw the lines as ribbons with soft walls, the plainer one where two meet."""

@@ -18,7 +18,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from server.rendering.frame import Floats, Frame
-from server.rendering.noise import _scramble, key
+from server.rendering.noise import key, scramble
 
 Whole = NDArray[np.int32]
 
@@ -57,7 +57,7 @@ class Lines:
 @njit(cache=True)
 def _chance(seed: int, number: int) -> float:
     """Return a number in 0..1 that depends on nothing but its arguments."""
-    return _scramble(seed + 0x9E3779B9 * (number & 0xFFFFFF)) / 4294967296.0
+    return float(scramble(seed + 0x9E3779B9 * (number & 0xFFFFFF)) / 4294967296.0)
 
 
 @njit(cache=True)
@@ -68,9 +68,8 @@ def _field(grid: Floats, x: float, y: float) -> float:
     v = min(max((y + REACH_DEG) * _FIELD_PX_PER_DEGREE - 0.5, 0.0), last)
     i, j = int(v), int(u)
     f, g = v - i, u - j
-    return (1 - f) * ((1 - g) * grid[i, j] + g * grid[i, j + 1]) + f * (
-        (1 - g) * grid[i + 1, j] + g * grid[i + 1, j + 1]
-    )
+    upper = (1 - g) * grid[i, j] + g * grid[i, j + 1]
+    return float((1 - f) * upper + f * ((1 - g) * grid[i + 1, j] + g * grid[i + 1, j + 1]))
 
 
 @njit(cache=True)
@@ -172,7 +171,7 @@ def _lay(
     sway = np.empty(6, np.float32)
     count, lines, asked, at = 0, 0, 0, -1
     while at < count and count < _MOST_NODES - 1000:
-        # Each node offers a start on either side; the first start is the middle.
+        # A node offers a start on either side; the first start is the middle.
         for side in (-1.0, 1.0):
             asked += 1
             if at < 0:
@@ -219,7 +218,8 @@ def _lay(
             lines += 1
             if at < 0:
                 break
-        at += 1
+        # Every other node will do: they lie closer than lines do.
+        at += 1 if at < 0 else 2
     return xs[:count].copy(), ys[:count].copy(), line[:count].copy()
 
 

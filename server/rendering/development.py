@@ -153,6 +153,17 @@ def develop(
             grey[i, j] = luminance(row[j])
 
 
+@njit(cache=True)
+def highlight(grey: float) -> float:
+    """Return the share of its colour that a light of that luminance (0 to 1) loses.
+
+    Near white every channel is at its end: what is brightest pales instead of turning
+    lemon or orange (common practice of cameras and film, no source).
+    """
+    t = min(max((grey - 0.72) / 0.28, 0.0), 1.0)
+    return 0.4 * t * t
+
+
 @njit(cache=True, fastmath=True)
 def finish(
     encoded: Floats,
@@ -174,6 +185,7 @@ def finish(
     size = soft.shape[0]
     tint = np.array([0.6, -0.4, 1.0], np.float32) * np.float32(0.30)
     unit = noise / np.float32(255.0)
+    one = np.float32(1.0)
     for i in range(size):
         a, b = (i + shift[0]) & 511, (i + shift[2]) & 511
         out[i] = np.uint8(2)
@@ -186,8 +198,9 @@ def finish(
             common = sharpen * (g - soft[i, j])
             common += grain * unit * (np.float32(1.15) - np.float32(0.5) * g)
             own = tile[1, a, j1] * unit
+            vivid = saturation * (one - highlight(float(g)))
             for c in range(3):
-                value = g + saturation * (encoded[i, j, c] - g) + common + own * tint[c]
+                value = g + vivid * (encoded[i, j, c] - g) + common + own * tint[c]
                 value = min(max(value * np.float32(255.0), np.float32(0.0)), np.float32(255.0))
                 value = value * seen + np.float32(2.0) * (np.float32(1.0) - seen)
                 out[i, j, c] = np.uint8(value + np.float32(0.5))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from server.errors import BadInput
 
-RENDERER_VERSION = 4
+RENDERER_VERSION = 5
 """Stored with every look; any change of pictures is a new version."""
 
 MM_PER_DEGREE = 0.29

@@ -32,7 +32,7 @@ def key(seed: int, layer: str) -> int:
 
 
 @njit(cache=True)
-def _scramble(value: int) -> int:
+def scramble(value: int) -> int:
     """Mix the bits of a 32-bit integer (a well-known xor-shift-multiply finaliser)."""
     value &= 0xFFFFFFFF
     value ^= value >> 16
@@ -52,10 +52,10 @@ def lattice_values(key: int, row0: int, column0: int, rows: int, columns: int) -
     """
     out = np.empty((rows, columns), np.float32)
     for i in range(rows):
-        down = _scramble(key + 0x9E3779B9 * ((row0 + i) & 0xFFFF))
+        down = scramble(key + 0x9E3779B9 * ((row0 + i) & 0xFFFF))
         for j in range(columns):
-            first = _scramble(down + 0x85EBCA6B * ((column0 + j) & 0xFFFF))
-            second = _scramble(first + 0xC2B2AE35)
+            first = scramble(down + 0x85EBCA6B * ((column0 + j) & 0xFFFF))
+            second = scramble(first + 0xC2B2AE35)
             # Box-Muller; the + 1 keeps the logarithm finite.
             radius = math.sqrt(-2.0 * math.log((first + 1.0) / 4294967296.0))
             out[i, j] = radius * math.cos(6.283185307179586 * second / 4294967296.0)

@@ -116,7 +116,7 @@ def background(eye: Eye, look: RetinaLook, layers: Smooth) -> Floats:
     melanin = (0.30 + pig + 0.2 * pig * pig) * look.melanin
     # A dense epithelium hides the choroid; between dark islands of a pigmented
     # choroid the contrast is all the stronger where it does show.
-    seen = float(np.clip(1.20 - 0.75 * pig, 0.25, 1.0)) * look.tessellation
+    seen = float(np.clip(1.20 - 0.75 * pig, 0.25, 1.0)) * look.tessellation**1.35
     patchy = np.clip(0.85 + 0.35 * Noise(eye.seed, "tessellation", 9.0).over(layers.frame), 0, 1.2)
     # The choroid is thickest and best hidden behind the macula.
     patchy *= 1 - np.float32(0.72) * np.exp(-layers.away2 / np.float32(42.0))

@@ -163,7 +163,7 @@ def _sheathe_vessels(scene: Scene, severity: float) -> None:
 def _where(variant: str) -> Profile:
     """Return how strongly each direction of the rim is affected, 0 to 1."""
     if variant == "temporal":
-        return np.asarray(smoothstep(0.0, 1.0, 1.5 * around(TEMPORAL, 0.95) - 0.1), float)
+        return np.asarray(smoothstep(0.0, 1.0, 1.75 * around(TEMPORAL, 1.02) - 0.1), float)
     if variant in ("upper-half", "lower-half"):
         middle = SUPERIOR if variant == "upper-half" else INFERIOR
         # The border runs about along the horizontal, soft over some twenty degrees.

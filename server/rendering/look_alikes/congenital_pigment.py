@@ -72,7 +72,7 @@ def _patch(scene: Scene, nasal: bool, severity: float) -> None:
         for a, f, q in zip(*lobes, strict=True)
     ]
     cover = patch(
-        scene.frame, scene.eye.seed, "congenital-pigment", outline, edge=0.07,
+        scene.frame, scene.eye.seed, "congenital-pigment", outline, edge=0.09,
         raggedness=0.10 + 0.03 * size, cell=1.5, join=0.35 * size + 0.1, crop=crop,
     )  # fmt: skip
     clear = spots(
@@ -84,7 +84,7 @@ def _patch(scene: Scene, nasal: bool, severity: float) -> None:
     _darken(scene, cover, clear, depth * float(rng.uniform(0.9, 1.25)), crop)
     # Some are framed by a thin pale line where the epithelium is thin.
     frame_line = np.clip(blur(cover, 0.30 * scene.frame.px_per_degree) - cover, 0, 0.5)
-    scene.show_bare(np.asarray(0.9 * frame_line * rng.uniform(0, 1) * depth, np.float32), crop)
+    scene.show_bare(np.asarray(0.9 * frame_line * rng.uniform(0.15, 1) * depth, np.float32), crop)
     scene.add_mask("congenital-pigment", cover, crop)
     scene.facts["congenital_pigment_mm2"] = round(area_mm2(cover, scene.frame), 4)
 
@@ -92,9 +92,10 @@ def _patch(scene: Scene, nasal: bool, severity: float) -> None:
 def _darken(scene: Scene, cover: Floats, clear: Floats, depth: float, crop: Crop) -> None:
     """Lay the pigment down, even but for a fine grain, with windows in it."""
     slow = scene.noise("congenital-pigment density", 1.9).over(scene.frame, crop)
-    fine = scene.noise("congenital-pigment grain", 0.35).over(scene.frame, crop)
+    mid = scene.noise("congenital-pigment mottle", 0.75).over(scene.frame, crop)
+    fine = scene.noise("congenital-pigment grain", 0.30).over(scene.frame, crop)
     rim = np.clip(cover - blur(cover, 0.45 * scene.frame.px_per_degree), 0, 0.5)
-    thick = cover * (1.0 + 0.10 * slow + 0.05 * fine) + 0.5 * rim
+    thick = cover * (1.0 + 0.16 * slow + 0.10 * mid + 0.09 * fine) + 0.5 * rim
     thick *= 1.0 - 0.97 * clear
     light = scene.linear[crop.slices]
     absorb(light, np.asarray(depth * thick, np.float32), _DENSE)

@@ -126,7 +126,7 @@ def _graft(
                 turn = 0.4 * a
             else:
                 # Twigs of twigs fork at a sharper angle than branches of a trunk.
-                turn = (1.10 if spacing > 3.0 else 0.85) + 0.60 * rolls[t, 0]
+                turn = (1.12 if spacing > 3.0 else 1.02) + 0.60 * rolls[t, 0]
                 turn += 0.6 * max(0.0, a - turn)
             turn *= side
             sx = math.cos(turn) * hx - math.sin(turn) * hy

@@ -120,7 +120,14 @@ def _opacity(
     y: Floats,
     artery: bool,
 ) -> Floats:
-    opacity = 0.50 + 0.50 * _ss(0.0, 0.55, tree.path)
+    # A stem that forks in sight goes on down; a trunk that climbs out of the cup by itself
+    # dims where it comes up from behind the tissue, and shows no end.
+    stems = np.flatnonzero((tree.parent < 0) & (tree.trunk == _TEMPORAL))
+    apart = float(np.hypot(np.ptp(tree.x[stems]), np.ptp(tree.y[stems])))
+    if apart < 0.12:
+        opacity = 0.50 + 0.50 * _ss(0.0, 0.55, tree.path)
+    else:
+        opacity = 0.04 + 0.96 * _ss(-0.05, 0.95, tree.path)
     opacity *= 0.55 + 0.45 * _ss(0.0, 1.8, tree.to_tip)
     fine = tree.trunk == _CAPILLARY
     opacity[fine] *= 0.15 + 0.85 * _ss(0.0, 0.6, tree.path[fine])
