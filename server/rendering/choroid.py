@@ -46,7 +46,7 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     return out
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=2)
 def _net(seed: int) -> tuple[tuple[Lines, Floats, Floats], tuple[Lines, Floats, Floats]]:
     """Return the upper and the lower layer of an eye's choroid: lines, widths, depths."""
     rng = stream(seed, "choroid")
