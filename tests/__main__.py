@@ -37,6 +37,10 @@ def main(arguments: list[str]) -> int:
 
     import pytest
 
+    from tests import compiling
+
+    if all(argument.startswith("-") for argument in arguments):
+        compiling.prepare()
     if shutil.which("chromium") is None:
         print("chromium is not installed: the browser tests will be", end=" ")
         print("failed, since CI=true." if os.environ.get("CI") == "true" else "skipped.")
