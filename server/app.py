@@ -9,6 +9,7 @@ from fastapi import Depends, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from server.clock import Clock, utc_now
+from server.identity.openid import Provider, Registration
 from server.jobs.postman import Postman
 from server.jobs.render_pool import RenderPool
 from server.services.catalogue import load_catalogue
@@ -53,6 +54,7 @@ from server.web.routes import (
     reminders,
     roster,
     rounds,
+    school,
     sign_in,
 )
 from server.web.rules import listed
@@ -105,11 +107,12 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         opening=load_opening(),
         glossary=load_glossary(),
         photographs=load_photographs(),
+        provider=_provider_of(settings),
     )
     errors.install(app)
     for family in (
         *(front, rounds, looks, plan, progress, reading, bedside, gallery, account, reminders),
-        *(calendar, sign_in, own_account, own_data, passkeys, links, people, files, health),
+        *(calendar, sign_in, school, own_account, own_data, passkeys, links, people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
         *(checkpoints, cohort_checkpoints, checkpoint_results),
         *(authored_designs, authored_photographs, authoring, cohort_cards),
@@ -121,3 +124,16 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     app.add_middleware(CrossOriginGuard)
     app.add_middleware(SecurityHeaders, secure=settings.secure_cookies)
     return app
+
+
+def _provider_of(settings: Settings) -> Provider | None:
+    if not settings.oidc_issuer:
+        return None
+    return Provider(
+        Registration(
+            issuer=settings.oidc_issuer,
+            client_id=settings.oidc_client_id,
+            client_secret=settings.oidc_client_secret,
+            back=f"{settings.public_url}{school.BACK}",
+        )
+    )

@@ -105,6 +105,24 @@ class Settings(BaseSettings):
     smtp_timeout_seconds: float = Field(
         default=20.0, gt=0, le=60, description="How long to wait for each reply of the mail server."
     )
+    oidc_issuer: str = Field(
+        default="",
+        description="Issuer of the school's OpenID Connect provider, exactly as its discovery "
+        "document says it; empty: no sign-in there.",
+    )
+    oidc_client_id: str = Field(default="", description="This site's client id at that provider.")
+    oidc_client_secret: str = Field(
+        default="",
+        repr=False,
+        description="This site's client secret there; empty for a public client, which PKCE "
+        "protects alone.",
+    )
+    oidc_name: str = Field(
+        default="",
+        max_length=60,
+        description="What learners call the provider, such as `St Elsewhere`; empty: `your "
+        "school`.",
+    )
     log_format: Literal["text", "json"] = Field(
         default="text", description="Log lines for people (text) or for a log collector (json)."
     )
@@ -133,6 +151,22 @@ class Settings(BaseSettings):
             raise ValueError("mail needs an FUNDUS_PUBLIC_URL that begins with https")
         if self.smtp_user and self.smtp_security == "none" and not _is_here(self.smtp_host):
             raise ValueError("FUNDUS_SMTP_SECURITY none would send the password for all to read")
+        return self
+
+    @model_validator(mode="after")
+    def _provider_is_whole(self) -> Self:
+        if not self.oidc_issuer:
+            return self
+        if not self.oidc_client_id or not self.public_url:
+            raise ValueError(
+                "with FUNDUS_OIDC_ISSUER set FUNDUS_OIDC_CLIENT_ID and FUNDUS_PUBLIC_URL"
+            )
+        parts = urlsplit(self.oidc_issuer)
+        # OpenID Connect Core 1.0, section 2: an https address without query or fragment.
+        if parts.scheme != "https" and not (parts.scheme == "http" and _is_here(parts.hostname)):
+            raise ValueError("FUNDUS_OIDC_ISSUER begins with https")
+        if not parts.hostname or parts.query or parts.fragment or len(self.oidc_issuer) > 255:
+            raise ValueError("FUNDUS_OIDC_ISSUER is an address without ? and #")
         return self
 
     @property

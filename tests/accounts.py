@@ -13,6 +13,7 @@ from server.identity.tokens import new_token
 from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, pauses, sessions
 from server.services.accounts import account as accounts
+from server.services.accounts import school
 from server.services.accounts.account import Account, Credentials, NewPassword
 from server.services.authoring import drafts
 from server.services.authoring.draft import DraftPhotograph, content_of
@@ -21,7 +22,7 @@ from server.services.cohorts.codes import new_code
 from server.services.gallery import remarks
 from server.services.learners import Learner, SettingsChange
 from server.services.reminders import addresses, feeds, slots
-from server.storage import audit, one_time_links, passkeys
+from server.storage import audit, one_time_links, passkeys, provider_identities
 from server.storage.models import (
     AnswerRow,
     CardPackageRow,
@@ -33,6 +34,7 @@ from server.storage.models import (
     ExaminationRow,
     PasskeyRow,
     PhotographRow,
+    ProviderIdentityRow,
 )
 from tests import checkpoints, factories
 from tests.factories import NOON
@@ -132,6 +134,19 @@ def passkey(session: Session, learner_id: UUID, name: str = "Chrome on Android")
     return row
 
 
+def provider_identity(session: Session, learner_id: UUID, subject: str = "") -> str:
+    """Link an account with somebody at a provider; return the issuer."""
+    row = ProviderIdentityRow(
+        issuer="https://id.school.example",
+        subject=subject or uuid4().hex,
+        learner_id=learner_id,
+        linked_at=NOON,
+        used_at=NOON,
+    )
+    assert provider_identities.add(session, row)
+    return row.issuer
+
+
 def with_everything(session: Session, name: str) -> Learner:
     """Return a learner with an account and at least one row in every table that can hold one.
 
@@ -167,6 +182,8 @@ def with_everything(session: Session, name: str) -> Learner:
         )
     )
     passkeys.add_challenge(session, uuid4().hex, "make", learner.id, NOON)
+    provider_identity(session, learner.id, f"{name}@school.example")
+    school.begin(session, new_token(), new_token(), "link", learner.id, NOON)
     one_time_links.replace(
         session,
         uuid4().hex,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from server.services import privacy, sessions
-from server.services.accounts import limits, links
+from server.services.accounts import limits, links, school
 from server.settings import Settings
 from server.storage.engine import Database
 
@@ -21,6 +21,7 @@ def tidy(database: Database, settings: Settings, now: datetime) -> int:
         )
         limits.forget_old_attempts(session, now)
         links.forget_expired(session, now)
+        school.forget_old_attempts(session, now)
     forgotten = 0
     while True:
         with database.writing() as session:

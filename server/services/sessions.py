@@ -47,12 +47,22 @@ class WaitingGuest:
 
 
 def sign_in(
-    session: Session, learner_id: UUID, now: datetime, *, device: str | None, replaced: str | None
+    session: Session,
+    learner_id: UUID,
+    now: datetime,
+    *,
+    device: str | None,
+    replaced: str | None,
+    shown_at: datetime | None = None,
 ) -> str:
     """Begin a session for somebody who has shown who they are; return its token.
 
     The session that the browser had before ends, so that a token planted there
     opens nothing; a guest's practice stays with the browser.
+
+    Parameters
+    ----------
+    shown_at : when they showed who they are, if that was elsewhere and earlier; None: now.
     """
     guest_id = None
     before = web_sessions.get(session, hash_of(replaced)) if replaced else None
@@ -68,14 +78,14 @@ def sign_in(
         learner_id,
         now,
         device=device,
-        confirmed_at=now,
+        confirmed_at=shown_at or now,
         guest_id=None if guest_id == learner_id else guest_id,
     )
     return token
 
 
-def renew(session: Session, token: str, now: datetime) -> str:
-    """Exchange a session's token after its owner has shown who they are (again)."""
+def renew(session: Session, token: str, now: datetime, shown_at: datetime | None = None) -> str:
+    """Exchange a session's token after its owner has shown who they are (again), now or then."""
     row = web_sessions.get(session, hash_of(token))
     if row is None:
         raise NotFound("Your session on this device has ended. Start again from the first page.")
@@ -90,7 +100,7 @@ def renew(session: Session, token: str, now: datetime) -> str:
         learner_id,
         now,
         device=device,
-        confirmed_at=now,
+        confirmed_at=shown_at or now,
         guest_id=guest_id,
     )
     return fresh

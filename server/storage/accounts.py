@@ -38,6 +38,13 @@ def get(session: Session, learner_id: UUID) -> AccountRow | None:
     return session.get(AccountRow, learner_id)
 
 
+def hold(session: Session, learner_id: UUID) -> None:
+    """Let nobody else change a learner's account until the transaction ends."""
+    session.execute(
+        select(AccountRow.learner_id).where(AccountRow.learner_id == learner_id).with_for_update()
+    )
+
+
 def of_key(session: Session, key: str) -> AccountRow | None:
     """Return the account of a folded sign-in name, or None."""
     return session.scalar(select(AccountRow).where(AccountRow.sign_in_key == key))

@@ -31,6 +31,8 @@ class SignInPage(Page):
     practised_here: int
     """Answers of the guest who practises in this browser; 0 for none."""
     passkeys_possible: bool
+    school: str
+    """What the school's provider is called; empty where there is none."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,12 @@ class AccountPage(Page):
     acts: tuple[Line, ...]
     """What leads and administrators did with this account."""
     shortest: int
+    school: str
+    """What the school's provider is called; empty where there is none."""
+    linked: bool
+    """It opens this account."""
+    ways: str
+    """How the account is opened, in a sentence without its stop; empty for a guest."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +70,9 @@ class ConfirmPage(Page):
     then: str
     problem: str
     has_passkey: bool
+    has_password: bool
+    school: str
+    """What the school's provider is called, if it opens this account; else empty."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +83,45 @@ class PasswordPage(Page):
     sign_in_name: str
     problem: str
     shortest: int
+    has_password: bool
+
+
+@dataclass(frozen=True)
+class SchoolPage(Page):
+    """Whether the school's provider opens the account, and how to change that."""
+
+    TEMPLATE: ClassVar[str] = "account/school.html"
+    school: str
+    linked: str
+    """Since when, in words; empty if it does not."""
+    only_way: bool
+    """Nothing else opens the account."""
+    problem: str
+    said: str
+
+
+@dataclass(frozen=True)
+class ArrivedPage(Page):
+    """Vouched for by the school's provider, and without an account: what to be called?"""
+
+    TEMPLATE: ClassVar[str] = "account/arrived.html"
+    school: str
+    name: str
+    problem: str
+    practised_here: int
+    """Answers of the guest who practises in this browser; 0 for none."""
+
+
+@dataclass(frozen=True)
+class SchoolFailedPage(Page):
+    """Back from the school's provider without having been vouched for."""
+
+    TEMPLATE: ClassVar[str] = "account/school_failed.html"
+    school: str
+    heading: str
+    message: str
+    again: str
+    """Address that begins anew."""
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,13 @@ class SignInForm(BaseModel):
     password: str = Field(default="", max_length=LONGEST_SENT)
 
 
+class ArrivedForm(BaseModel):
+    """What to be called, from somebody whom the school's provider vouches for."""
+
+    name: str = Field(default="", max_length=200)
+    timezone: str = Field(default="UTC", max_length=64)
+
+
 class PasswordForm(BaseModel):
     """A password alone."""
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from server.services.accounts.passkeys import Passkey
+from server.services.accounts.ways_in import WaysIn
 from server.services.sessions import OpenSession, WaitingGuest
 from server.storage.audit import AuditEvent
 from server.web.account_contexts import Line
@@ -54,6 +55,9 @@ SAID = {
     "passkey-removed": "The passkey is removed.",
     "recovered": "Your new password is set, and every earlier session has ended.",
     "administrator": "You administer this site now.",
+    "set-password": "Your password is set. You can sign in with it from now on.",
+    "linked": "Linked. You can sign in there from now on.",
+    "unlinked": "Unlinked. Signing in there opens this account no longer.",
 }
 """What a page says when it comes after something that was done."""
 
@@ -97,6 +101,21 @@ def passkey_lines(passkeys: Sequence[Passkey], timezone: str, now: datetime) -> 
         )
         for one in passkeys
     )
+
+
+def ways_words(ways: WaysIn, school: str) -> str:
+    """Return by what an account is opened: 'With your sign-in name and password, or …'."""
+    parts = []
+    if ways.password:
+        parts.append("with your sign-in name and password")
+    if ways.passkeys:
+        parts.append("with one of your passkeys" if ways.passkeys > 1 else "with your passkey")
+    if ways.provider:
+        parts.append(f"at {school}")
+    if not parts:
+        return "Nothing opens this account but a one-time link"
+    together = ", ".join(parts[:-1]) + (", or " if len(parts) > 1 else "") + parts[-1]
+    return together[0].upper() + together[1:]
 
 
 def act_lines(acts: Sequence[AuditEvent], timezone: str, now: datetime) -> tuple[Line, ...]:

@@ -45,6 +45,19 @@ class CrossOriginGuard:
         await refusal(scope, receive, send)
 
 
+def from_here(headers: Headers) -> bool:
+    """Whether a page of ours, or the person's own doing, made a browser ask for a page.
+
+    For the few GETs that send somebody on to sign in: another site must not begin that
+    for them, least of all the linking of an account.
+    """
+    site = headers.get("sec-fetch-site")
+    if site is not None:
+        return site in ("same-origin", "none")
+    # An older browser: our pages send the address of the page to pages of ours alone.
+    return urlsplit(headers.get("referer", "")).netloc == headers.get("host", "")
+
+
 def is_allowed(method: str, headers: Headers) -> bool:
     """Whether a request with these headers may change anything."""
     # Reading changes nothing.

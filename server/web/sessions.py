@@ -14,6 +14,9 @@ from server.settings import Settings
 
 SECONDS_A_DAY = 86_400
 
+DOOR_SECONDS = 30 * 60
+"""How long a browser remembers that a sign-in of its own is half done."""
+
 
 def cookie_name(settings: Settings) -> str:
     """The cookie's name; over TLS its prefix makes browsers bind it to this host alone."""
@@ -42,6 +45,43 @@ def drop_token(response: Response, settings: Settings) -> None:
     """Tell the browser to forget its session token."""
     response.delete_cookie(
         cookie_name(settings),
+        path="/",
+        secure=settings.secure_cookies,
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def door_name(settings: Settings) -> str:
+    """The name of the cookie that binds a half-done sign-in to the browser it was begun in."""
+    return "__Host-fundus-door" if settings.secure_cookies else "fundus-door"
+
+
+def read_door(request: Request, settings: Settings) -> str | None:
+    """The secret of this browser's half-done sign-ins, if it has any."""
+    return request.cookies.get(door_name(settings)) or None
+
+
+def set_door(response: Response, settings: Settings, secret: str) -> None:
+    """Hand the browser the secret of its half-done sign-ins; several share it.
+
+    Lax, so that it comes along when the school's provider sends the browser back.
+    """
+    response.set_cookie(
+        door_name(settings),
+        secret,
+        max_age=DOOR_SECONDS,
+        path="/",
+        secure=settings.secure_cookies,
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def drop_door(response: Response, settings: Settings) -> None:
+    """Tell the browser to forget its half-done sign-ins."""
+    response.delete_cookie(
+        door_name(settings),
         path="/",
         secure=settings.secure_cookies,
         httponly=True,

@@ -11,6 +11,7 @@ from typing import cast
 from starlette.requests import Request
 
 from server.clock import Clock
+from server.identity.openid import Provider
 from server.services.catalogue import Catalogue
 from server.services.photographs import Photograph
 from server.services.reading import Glossary, Opening, ReadingText
@@ -34,7 +35,14 @@ class Site:
     opening: Opening
     glossary: Glossary
     photographs: Mapping[str, Photograph]
+    provider: Provider | None
+    """The school's, where people may sign in; None where there is none."""
     _writer: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def school(self) -> str:
+        """What the school's provider is called on a page; empty where there is none."""
+        return (self.settings.oidc_name or "your school") if self.provider else ""
 
     def writers_turn(self) -> AbstractContextManager[object]:
         """Wait for this process's turn to write.

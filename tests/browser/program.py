@@ -42,6 +42,10 @@ class Program:
         self._log = folder.parent / f"{folder.name}.log"
         self._process: subprocess.Popen[bytes] | None = None
 
+    def serves_at(self, address: str) -> None:
+        """Set the address at which learners reach it, before it starts."""
+        self._environment["FUNDUS_PUBLIC_URL"] = address
+
     def start(self) -> None:
         """Start it and wait until it says that it is ready."""
         command = [sys.executable, "-m", "server"]

@@ -111,9 +111,9 @@ def test_only_its_owner_removes_a_passkey(database: Database) -> None:
         ada, bob = accounts.account(session, "ada"), accounts.account(session, "bob")
         one = accounts.passkey(session, ada.learner_id).credential_id
         with pytest.raises(NotFound):
-            passkeys.remove_passkey(session, bob.learner_id, one)
+            passkeys.remove_passkey(session, bob.learner_id, one, "")
         assert [known.id for known in passkeys.passkeys_of(session, ada.learner_id)] == [one]
-        passkeys.remove_passkey(session, ada.learner_id, one)
+        passkeys.remove_passkey(session, ada.learner_id, one, "")
         assert passkeys.passkeys_of(session, ada.learner_id) == []
 
 

@@ -29,7 +29,8 @@ class Account:
     sign_in_name: str
     administrator: bool
     created_at: datetime
-    password_set_at: datetime
+    password_set_at: datetime | None
+    """None: there is no password."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,8 @@ class Credentials:
     """A sign-in name and a password that fit the rules, the password hashed."""
 
     name: str
-    password: NewPassword
+    password: NewPassword | None
+    """None: the account is opened at the school's provider, and has no password yet."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,8 @@ class Claim:
 
     learner_id: UUID
     key: str
-    stored: str
+    stored: str | None
+    """None: there is no password, so none fits."""
 
 
 def checked_credentials(name: str, password: str) -> Credentials:
@@ -106,8 +109,8 @@ def make_account(
         learner_id=learner.id,
         sign_in_name=credentials.name,
         sign_in_key=key,
-        password_hash=credentials.password.hash,
-        password_set_at=now,
+        password_hash=credentials.password.hash if credentials.password else None,
+        password_set_at=now if credentials.password else None,
         administrator=administrator,
         lead=False,
         created_at=now,
@@ -155,7 +158,7 @@ def password_was_right(session: Session, claimed: Claim, *, rehashed: str | None
 
 def rehashed_if_old(claimed: Claim, password: str) -> str | None:
     """Return a hash with today's parameters when the stored one is older."""
-    if not passwords.needs_new_hash(claimed.stored):
+    if claimed.stored is None or not passwords.needs_new_hash(claimed.stored):
         return None
     return passwords.hash_password(password)
 

@@ -15,6 +15,7 @@ from server.errors import BadInput, Conflict, NotFound
 from server.identity import passkeys as protocol
 from server.identity.passkeys import Party
 from server.services.accounts.account import Account
+from server.services.accounts.ways_in import check_another_is_left
 from server.storage import passkeys as rows
 from server.storage.models import PasskeyRow
 
@@ -141,13 +142,19 @@ def finish_sign_in(
     return row.learner_id
 
 
-def remove_passkey(session: Session, learner_id: UUID, credential_id: str) -> None:
+def remove_passkey(session: Session, learner_id: UUID, credential_id: str, issuer: str) -> None:
     """Forget one of a learner's passkeys.
+
+    Parameters
+    ----------
+    issuer : this site's provider, which may open the account too; empty for none.
 
     Raises
     ------
     NotFound : it is not one of theirs.
+    Conflict : nothing else opens the account.
     """
+    check_another_is_left(session, learner_id, issuer, without="passkey")
     if not rows.remove(session, learner_id, credential_id):
         raise NotFound("This passkey has been removed already.")
 

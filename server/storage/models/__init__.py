@@ -7,6 +7,8 @@ from server.storage.models.account import (
     OneTimeLinkRow,
     PasskeyChallengeRow,
     PasskeyRow,
+    PendingSignInRow,
+    ProviderIdentityRow,
     SignInAttemptRow,
 )
 from server.storage.models.answer import AnswerRow
@@ -84,9 +86,11 @@ __all__ = [
     "PasskeyChallengeRow",
     "PasskeyRow",
     "PauseRow",
+    "PendingSignInRow",
     "PhotographRow",
     "PracticeDayRow",
     "PracticeSlotRow",
+    "ProviderIdentityRow",
     "RoundItemRow",
     "RoundRow",
     "SignInAttemptRow",

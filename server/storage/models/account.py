@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import BigInteger, ForeignKey, LargeBinary, String
+from sqlalchemy import BigInteger, ForeignKey, LargeBinary, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
@@ -23,8 +23,9 @@ class AccountRow(Base):
     """As the learner wrote it."""
     sign_in_key: Mapped[str] = mapped_column(String(120), unique=True)
     """The name folded, so that two accounts never differ by case or width alone."""
-    password_hash: Mapped[str] = mapped_column(String(200))
-    password_set_at: Mapped[datetime]
+    password_hash: Mapped[str | None] = mapped_column(String(200))
+    """None: there is no password; the account is opened by passkey or at the school's provider."""
+    password_set_at: Mapped[datetime | None]
     administrator: Mapped[bool]
     lead: Mapped[bool]
     """Appointed by an administrator to make cohorts, with or without one so far."""
@@ -58,6 +59,40 @@ class PasskeyChallengeRow(Base):
     learner_id: Mapped[UUID | None] = mapped_column(ForeignKey("learner.id", ondelete="CASCADE"))
     """Whose it is; nobody's yet for a sign-in."""
     created_at: Mapped[datetime]
+
+
+class ProviderIdentityRow(Base):
+    """Whom the school's provider means by a name of its own (OpenID Connect: the subject)."""
+
+    __tablename__ = "provider_identity"
+    __table_args__ = (UniqueConstraint("learner_id", "issuer"),)
+
+    issuer: Mapped[str] = mapped_column(String(255), primary_key=True)
+    subject: Mapped[str] = mapped_column(String(255), primary_key=True)
+    learner_id: Mapped[UUID] = mapped_column(ForeignKey("learner.id", ondelete="CASCADE"))
+    linked_at: Mapped[datetime]
+    used_at: Mapped[datetime]
+
+
+class PendingSignInRow(Base):
+    """A sign-in that is half done: it waits for the provider, or for a name to be called by."""
+
+    __tablename__ = "pending_sign_in"
+
+    key_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+    """SHA-256 of the attempt's state and of what the browser holds, together."""
+    purpose: Mapped[str] = mapped_column(String(16))
+    learner_id: Mapped[UUID | None] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), index=True
+    )
+    """Whose account it is about; nobody's yet for a sign-in at the provider."""
+    subject: Mapped[str | None] = mapped_column(String(255))
+    """Whom the provider has vouched for, until they have an account."""
+    shown_at: Mapped[datetime | None]
+    """When they showed the provider who they are, where it says so."""
+    then: Mapped[str] = mapped_column(String(200))
+    """The page of ours that comes afterwards."""
+    created_at: Mapped[datetime] = mapped_column(index=True)
 
 
 class OneTimeLinkRow(Base):

@@ -16,6 +16,7 @@ from server.services.accounts import account as accounts
 from server.services.accounts import limits
 from server.services.accounts.passkeys import passkeys_of
 from server.services.accounts.roles import role_of
+from server.services.accounts.ways_in import ways_in
 from server.storage import audit
 from server.web import account_words as words
 from server.web.access import Visit, reading, writing
@@ -35,17 +36,21 @@ ACTS_SHOWN = 20
 def show(request: Request, done: Annotated[str, Query()] = "") -> Response:
     """Show the account and everything that can be done with it."""
     with reading(request) as visit:
-        context = account_page(visit, said=words.SAID.get(done, ""))
+        context = account_page(request, visit, said=words.SAID.get(done, ""))
     return site_of(request).pages.render(request, context)
 
 
-def account_page(visit: Visit, *, said: str = "", name: str = "", problem: str = "") -> AccountPage:
+def account_page(
+    request: Request, visit: Visit, *, said: str = "", name: str = "", problem: str = ""
+) -> AccountPage:
     """Return the account page as things stand."""
     session, learner, now = visit.session, visit.learner, visit.now
-    zone = learner.timezone
+    zone, site = learner.timezone, site_of(request)
+    account = accounts.account_of(session, learner.id)
+    ways = ways_in(session, learner.id, site.settings.oidc_issuer)
     return AccountPage(
         learner=learner,
-        account=accounts.account_of(session, learner.id),
+        account=account,
         role=role_of(session, learner.id),
         name=name,
         problem=problem,
@@ -57,6 +62,9 @@ def account_page(visit: Visit, *, said: str = "", name: str = "", problem: str =
         waiting=words.waiting_words(sessions.waiting_guest(session, visit.token), zone, now),
         acts=words.act_lines(audit.latest(session, ACTS_SHOWN, learner.id), zone, now),
         shortest=SHORTEST,
+        school=site.school,
+        linked=ways.provider,
+        ways=words.ways_words(ways, site.school) if account else "",
     )
 
 
@@ -85,7 +93,7 @@ def make(request: Request, form: Annotated[SignInForm, Form()]) -> Response:
 
 def _again(request: Request, name: str, problem: FundusRoundsError) -> Response:
     with reading(request) as visit:
-        context = account_page(visit, name=name, problem=str(problem))
+        context = account_page(request, visit, name=name, problem=str(problem))
     return site_of(request).pages.render(request, context, status=problem.status)
 
 
@@ -103,7 +111,8 @@ def change_password(request: Request, form: Annotated[ChangeForm, Form()]) -> Re
         with writing(request) as visit:
             claimed = accounts.own_claim(visit.session, visit.learner.id)
             limits.count_attempt(visit.session, claimed.key, address_of(request), visit.now)
-        if not accounts.fits(claimed, form.current):
+        # Where there is none yet, the rule of this route has seen to it that they are there.
+        if claimed.stored is not None and not accounts.fits(claimed, form.current):
             raise BadInput("The password until now is not right.")
         fresh = accounts.checked_password(form.password, claimed.key)
         with writing(request) as visit:
@@ -114,7 +123,7 @@ def change_password(request: Request, form: Annotated[ChangeForm, Form()]) -> Re
     except (BadInput, limits.TooManyAttempts) as problem:
         context = _password_page(request, str(problem))
         return site.pages.render(request, context, status=problem.status)
-    response = see_other("/account?done=password")
+    response = see_other(f"/account?done={'password' if claimed.stored else 'set-password'}")
     set_token(response, site.settings, token)
     return response
 
@@ -123,7 +132,13 @@ def _password_page(request: Request, problem: str) -> PasswordPage:
     with reading(request) as visit:
         account = accounts.account_of(visit.session, visit.learner.id)
         assert account is not None
-        return PasswordPage(visit.learner, account.sign_in_name, problem, SHORTEST)
+        return PasswordPage(
+            visit.learner,
+            account.sign_in_name,
+            problem,
+            SHORTEST,
+            has_password=account.password_set_at is not None,
+        )
 
 
 @router.post("/sessions/{session_id}/end")

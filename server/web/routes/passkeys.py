@@ -70,7 +70,8 @@ def finish_making(request: Request, credential: Credential) -> Response:
 def remove(request: Request, passkey_id: str) -> Response:
     """Forget one of the account's passkeys; the other sessions end, one may have begun with it."""
     with writing(request) as visit:
-        passkeys.remove_passkey(visit.session, visit.learner.id, passkey_id)
+        issuer = site_of(request).settings.oidc_issuer
+        passkeys.remove_passkey(visit.session, visit.learner.id, passkey_id, issuer)
         sessions.end_others(visit.session, visit.learner.id, visit.token)
     return see_other("/account/passkeys?done=passkey-removed")
 

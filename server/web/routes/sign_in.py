@@ -17,8 +17,9 @@ from server.services.accounts import account as accounts
 from server.services.accounts import limits
 from server.services.accounts.account import Claim
 from server.services.accounts.limits import TooManyAttempts
-from server.services.accounts.passkeys import passkeys_of
-from server.web.access import reading, reading_as_anyone, writing, writing_as_anyone
+from server.services.accounts.ways_in import ways_in
+from server.services.learners import Learner
+from server.web.access import Visit, reading, reading_as_anyone, writing, writing_as_anyone
 from server.web.account_contexts import ConfirmPage, SignInPage
 from server.web.account_forms import ConfirmForm, SignInForm
 from server.web.pages import see_other
@@ -45,7 +46,7 @@ def show(request: Request) -> Response:
         if learner is not None and accounts.account_of(visit.session, learner.id):
             return see_other("/account")
         practised = sessions.practised(visit.session, learner.id) if learner else 0
-    return _page(request, SignInPage(learner, "", "", practised, _possible(request)))
+    return _page(request, _sign_in_page(request, learner, "", "", practised))
 
 
 @router.post("/sign-in")
@@ -64,7 +65,7 @@ def sign_in(request: Request, form: Annotated[SignInForm, Form()]) -> Response:
     except TooManyAttempts as problem:
         log.warning("sign-in refused: too many attempts")
         with reading_as_anyone(request) as seen:
-            context = SignInPage(seen.learner, form.name, str(problem), 0, _possible(request))
+            context = _sign_in_page(request, seen.learner, form.name, str(problem), 0)
         return _page(request, context, problem)
     outcome = _checked(claimed, form.password)
     if outcome is not None:
@@ -81,7 +82,7 @@ def sign_in(request: Request, form: Annotated[SignInForm, Form()]) -> Response:
                 set_token(response, site.settings, token)
                 return response
     log.warning("sign-in refused: wrong name or password")
-    context = SignInPage(learner, form.name, WRONG, practised, _possible(request))
+    context = _sign_in_page(request, learner, form.name, WRONG, practised)
     return _page(request, context, BadInput(WRONG))
 
 
@@ -102,8 +103,7 @@ def _checked(claimed: Claim | None, password: str) -> _Right | None:
 def ask(request: Request, then: Annotated[str, Query()] = "/account") -> Response:
     """Ask for password or passkey again."""
     with reading(request) as visit:
-        has_passkey = bool(passkeys_of(visit.session, visit.learner.id))
-        context = ConfirmPage(visit.learner, _page_of_ours(then), "", has_passkey)
+        context = _confirm_page(request, visit, page_of_ours(then), "")
     return _page(request, context)
 
 
@@ -111,11 +111,8 @@ def ask(request: Request, then: Annotated[str, Query()] = "/account") -> Respons
 def confirm(request: Request, form: Annotated[ConfirmForm, Form()]) -> Response:
     """Take the password again and go on to the page that asked for it."""
     site = site_of(request)
-    then = _page_of_ours(form.then)
+    then = page_of_ours(form.then)
     problem: FundusRoundsError = BadInput("This password is not right.")
-    with reading(request) as seen:
-        learner = seen.learner
-        has_passkey = bool(passkeys_of(seen.session, learner.id))
     try:
         with writing(request) as visit:
             claimed = accounts.own_claim(visit.session, visit.learner.id)
@@ -132,7 +129,8 @@ def confirm(request: Request, form: Annotated[ConfirmForm, Form()]) -> Response:
                     return response
     except TooManyAttempts as refused:
         problem = refused
-    context = ConfirmPage(learner, then, str(problem), has_passkey)
+    with reading(request) as seen:
+        context = _confirm_page(request, seen, then, str(problem))
     return _page(request, context, problem)
 
 
@@ -177,10 +175,26 @@ def _page(
     return site_of(request).pages.render(request, context, status=status, headers=headers)
 
 
-def _page_of_ours(address: str) -> str:
+def _sign_in_page(
+    request: Request, learner: Learner | None, name: str, problem: str, practised: int
+) -> SignInPage:
+    possible = passkeys.possible(request.url.hostname or "")
+    return SignInPage(learner, name, problem, practised, possible, site_of(request).school)
+
+
+def _confirm_page(request: Request, visit: Visit, then: str, problem: str) -> ConfirmPage:
+    site = site_of(request)
+    ways = ways_in(visit.session, visit.learner.id, site.settings.oidc_issuer)
+    return ConfirmPage(
+        visit.learner,
+        then,
+        problem,
+        has_passkey=bool(ways.passkeys),
+        has_password=ways.password,
+        school=site.school if ways.provider else "",
+    )
+
+
+def page_of_ours(address: str) -> str:
     """Return an address only if it is one of our own pages: no link leads away from here."""
     return address if ("GET", address) in RULES else "/account"
-
-
-def _possible(request: Request) -> bool:
-    return passkeys.possible(request.url.hostname or "")
