@@ -7,12 +7,28 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from sqlalchemy import event
 
+from server.identity import passwords
 from server.settings import Settings
 from server.storage.engine import Database
 from server.storage.migrating import migrate
 from tests import databases
+
+
+@pytest.fixture(autouse=True)
+def light_hashing(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hash passwords by argon2id with the least work it allows.
+
+    A hash in earnest takes 64 MiB and a tenth of a second, as it should; hundreds of tests
+    only need an account. The room of passwords itself, and every real program that a test
+    starts, hash in earnest.
+    """
+    if "identity" not in request.node.path.parts:
+        light = PasswordHasher(time_cost=1, memory_cost=64, parallelism=1)
+        monkeypatch.setattr(passwords, "_hasher", light)
+        passwords._nobodys_hash.cache_clear()
 
 
 @pytest.fixture(autouse=True)
