@@ -28,6 +28,7 @@ from server.web.routes import (
     authoring,
     bedside,
     calendar,
+    card_packages,
     checkpoint_results,
     checkpoints,
     cohort_cards,
@@ -115,7 +116,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         *(calendar, sign_in, school, own_account, own_data, passkeys, links, people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
         *(checkpoints, cohort_checkpoints, checkpoint_results),
-        *(authored_designs, authored_photographs, authoring, cohort_cards),
+        *(authored_designs, authored_photographs, card_packages, authoring, cohort_cards),
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

@@ -54,7 +54,8 @@ def run(chosen: argparse.Namespace) -> int:
     settings = settings_from(chosen)
     migrate(settings)
     with opened(settings) as database:
-        with database.reading() as session:
+        with database.writing() as session:
+            exporting.note(session, None, utc_now())
             offered = exporting.offer(
                 session,
                 credit=chosen.credit,

@@ -73,9 +73,13 @@ def put_version(
     row.mimics = card.mimics
     row.position = card.position
     row.retired = False
+    another = row.content_hash != digest
     row.content_hash = digest
     session.flush()
     version = cards.version_of(session, card.id, digest)
+    if version is not None and another:
+        # It was in use before: coming back, it is the latest version.
+        version.number = cards.next_number(session, card.id)
     if version is None:
         version = CardVersionRow(
             card_id=card.id,

@@ -1,4 +1,4 @@
-"""Deleting what has run its time: sessions, links, attempts, and guests nobody came back to."""
+"""Deleting what has run its time: sessions, links, attempts, packages, and forgotten guests."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from datetime import datetime
 
 from server.services import privacy, sessions
 from server.services.accounts import limits, links, school
+from server.services.packages import waiting as packages
 from server.settings import Settings
 from server.storage.engine import Database
 
@@ -22,6 +23,7 @@ def tidy(database: Database, settings: Settings, now: datetime) -> int:
         limits.forget_old_attempts(session, now)
         links.forget_expired(session, now)
         school.forget_old_attempts(session, now)
+        packages.drop_old(session, settings.data_dir, now)
     forgotten = 0
     while True:
         with database.writing() as session:

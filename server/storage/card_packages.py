@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from datetime import datetime
 from typing import Any, NamedTuple
+from uuid import UUID
 
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from server.storage.card_drafts import OPEN
-from server.storage.models import CardDraftRow, CardRow, CardVersionRow, EyeRow, PhotographRow
+from server.storage.models import (
+    AccountRow,
+    CardDraftRow,
+    CardPackageRow,
+    CardRow,
+    CardVersionRow,
+    EyeRow,
+    LearnerRow,
+    PhotographRow,
+)
 from server.storage.photographs import PHOTOGRAPH
 
 
@@ -63,12 +74,6 @@ def numbered(session: Session, card_id: str, number: int) -> dict[str, Any] | No
     )
 
 
-def next_number(session: Session, card_id: str) -> int:
-    """Return the number of a card's next version."""
-    highest = select(func.max(CardVersionRow.number)).where(CardVersionRow.card_id == card_id)
-    return (session.scalar(highest) or 0) + 1
-
-
 def being_changed(session: Session) -> frozenset[str]:
     """Return the cards of which somebody has a draft open."""
     return frozenset(
@@ -87,3 +92,37 @@ def photographs_here(session: Session) -> Sequence[Here]:
         select(PhotographRow.picture, PhotographRow.original, PhotographRow.bytes)
     )
     return [Here(*row, frozenset(shown.get(row[0], ()))) for row in rows]
+
+
+class WaitingRow(NamedTuple):
+    """A package that waits, with the name that its sender has today."""
+
+    digest: str
+    name: str
+    bytes: int
+    added_by: UUID | None
+    by: str
+    added_at: datetime
+
+
+def waiting(session: Session) -> Sequence[WaitingRow]:
+    """Return the packages that nobody has decided on, the latest first."""
+    rows = session.execute(
+        select(
+            CardPackageRow.digest,
+            CardPackageRow.name,
+            CardPackageRow.bytes,
+            CardPackageRow.added_by,
+            func.coalesce(AccountRow.sign_in_name, LearnerRow.name, ""),
+            CardPackageRow.added_at,
+        )
+        .outerjoin(LearnerRow, LearnerRow.id == CardPackageRow.added_by)
+        .outerjoin(AccountRow, AccountRow.learner_id == CardPackageRow.added_by)
+        .order_by(CardPackageRow.added_at.desc(), CardPackageRow.digest)
+    )
+    return [WaitingRow(*row) for row in rows]
+
+
+def forget(session: Session, digest: str) -> None:
+    """Delete the row of a package."""
+    session.execute(delete(CardPackageRow).where(CardPackageRow.digest == digest))

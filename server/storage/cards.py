@@ -89,3 +89,9 @@ def count(session: Session, but: Collection[str] = ()) -> int:
     """Return the number of cards in use, some left out."""
     query = select(func.count()).where(CardRow.retired.is_(False), CardRow.id.not_in(but))
     return session.scalar(query) or 0
+
+
+def next_number(session: Session, card_id: str) -> int:
+    """Return the number of a card's next version."""
+    highest = select(func.max(CardVersionRow.number)).where(CardVersionRow.card_id == card_id)
+    return (session.scalar(highest) or 0) + 1

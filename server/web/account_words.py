@@ -42,6 +42,8 @@ ACTS = {
     "export-checkpoint": "A checkpoint's results were taken along, under pseudonyms",
     "export-statements": "A cohort's answers were taken along as xAPI statements",
     "demo-made": "The invented school was filled in",
+    "cards-packed": "Cards were taken along in a package",
+    "cards-unpacked": "A package of cards was brought in",
     "demo-removed": "The invented school was taken out",
 }
 """Name of an act in the trail, and its words."""

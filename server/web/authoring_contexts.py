@@ -10,8 +10,12 @@ from uuid import UUID
 from server.services.authoring.draft import Draft, DraftPhotograph, DraftWords
 from server.services.authoring.published import MadeCard
 from server.services.catalogue import ViewSpec
+from server.services.packages.archive import Problem
+from server.services.packages.exporting import Choice
+from server.services.packages.planning import Line, Plan
+from server.services.packages.waiting import Waiting
 from server.storage.card_drafts import Event
-from server.web.authoring_forms import MarksForm, TermsForm
+from server.web.authoring_forms import MarksForm, PackForm, TermsForm
 from server.web.contexts import Page, PageContext
 from server.web.design_figures import EyesShown, ShownEye
 from server.web.design_forms import DesignForm
@@ -149,3 +153,43 @@ class DesignEyes(PageContext):
 
     TEMPLATE: ClassVar[str] = "authoring/eyes.html"
     eyes: EyesShown
+
+
+@dataclass(frozen=True)
+class PackagesPage(Page):
+    """Packages of cards: taken along, sent in, and waiting to be decided on."""
+
+    TEMPLATE: ClassVar[str] = "authoring/packages.html"
+    choices: tuple[Choice, ...]
+    """Cards that can be taken along."""
+    licences: Sequence[str]
+    """Terms under which words may be given away."""
+    form: PackForm
+    waiting: tuple[Waiting, ...]
+    problems: tuple[Problem, ...]
+    """Of a package that was refused."""
+    more_problems: int
+    refused_name: str
+    said: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class PackedLine:
+    """What becomes of a card, with its photographs and their places in the package."""
+
+    line: Line
+    photographs: tuple[tuple[int, ShownPhotograph], ...]
+
+
+@dataclass(frozen=True)
+class PackagePage(Page):
+    """What bringing a package in would do."""
+
+    TEMPLATE: ClassVar[str] = "authoring/package.html"
+    package: Waiting
+    plan: Plan
+    lines: tuple[PackedLine, ...]
+    may_bring_in: bool
+    problems: tuple[Problem, ...]
+    problem: str

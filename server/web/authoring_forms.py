@@ -85,3 +85,19 @@ class ReasonForm(BaseModel):
     """Why a card is withdrawn."""
 
     reason: str = Field(default="", max_length=6000)
+
+
+class PackForm(BaseModel):
+    """Which cards go into a package, and on which terms."""
+
+    title: str = Field(default="Fundus cards", max_length=200)
+    credit: str = Field(default="", max_length=400)
+    licence: str = Field(default="", max_length=40)
+    cards: list[str] = Field(default_factory=list, max_length=10_000)
+    school_owned: str = Field(default="", max_length=1)
+
+
+class SeenForm(BaseModel):
+    """What the page showed of a package."""
+
+    seen: str = Field(default="", max_length=64)

@@ -17,6 +17,8 @@ SAID: Final[Mapping[str, str]] = {
     "published": "Published: it comes in rounds from now on.",
     "withdrawn": "Withdrawn: nobody is shown it any more. What was answered stays as it is.",
     "put-back": "It comes in rounds again.",
+    "unpacked": "The package is in: its cards come in rounds from now on.",
+    "package-dropped": "The package is dropped.",
 }
 
 STATES: Final[Mapping[str, str]] = {
@@ -43,6 +45,14 @@ ACTS: Final[Mapping[str, str]] = {
     "withdrawn": "withdrew the card",
     "put-back": "put the card back",
     "dropped": "dropped the draft",
+    "unpacked": "brought it in from a package",
+}
+
+OUTCOMES: Final[Mapping[str, str]] = {
+    "new": "New here",
+    "newer": "Takes the place of the version here",
+    "same": "Here already, stays as it is",
+    "older": "Older than the version here, which stays",
 }
 
 FIELDS: Final[Mapping[str, str]] = {

@@ -182,7 +182,7 @@ def fill(path: str, whose: Somebody, link: str) -> str:
         "finding": FINDINGS[0],
         "kind": FINDINGS[0],
         "variant": "diffuse",
-        "number": "1" if path.startswith("/bedside") else accounts.PLATE,
+        "number": "1" if path.startswith(("/bedside", "/cards")) else accounts.PLATE,
         "digest": "0" * 64,
         "name:path": "icons/mark.svg",
     }
@@ -272,6 +272,8 @@ def may_be_missing(path: str) -> bool:
         return True  # nothing was missed by three
     if path.endswith("/kinds/{card_id}"):
         return True  # nobody in the cohort met it
+    if path.startswith("/cards/packages/{digest}"):
+        return True  # nobody sent one in
     return path == "/pictures/{digest}.webp" or "{token}" in path or "{secret}" in path
 
 

@@ -10,16 +10,20 @@ from uuid import UUID
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict
+from server.services import designed_cards
+from server.services.authoring.draft import LINES
 from server.services.authoring.reviewing import card_of
 from server.services.authoring.uploads import SIDE_PX
 from server.services.catalogue import Catalogue
+from server.services.designed_cards import DesignedCard
 from server.services.packages import planning
 from server.services.packages.checking import Checked
+from server.services.packages.packed_card import PackedCard
 from server.services.packages.pictures import CheckedPicture
 from server.services.packages.planning import Line, Plan
 from server.services.photograph_cards import put_in_use
 from server.storage import audit, card_drafts
-from server.storage.models import CardRow, PhotographRow
+from server.storage.models import CardRow, CardVersionRow, PhotographRow
 
 UNPACKED: Final = "unpacked"
 """The act that the card's history keeps."""
@@ -103,8 +107,7 @@ def _bring(
                 )
             )
     session.flush()
-    made = card_of(card.id, card.position, card.words, card.photographs, catalogue)
-    put_in_use(session, made, now).number = card.version
+    _put_in_use(session, catalogue, card, now).number = card.version
     row = session.get_one(CardRow, card.id)
     row.words_credit, row.words_licence = card.words_credit, card.words_licence
     session.flush()
@@ -117,3 +120,20 @@ def _bring(
         remark=f"Version {card.version} from the package “{checked.title}”. "
         f"Words: {card.words_credit}, {card.words_licence}.",
     )
+
+
+def _put_in_use(
+    session: Session, catalogue: Catalogue, card: PackedCard, now: datetime
+) -> CardVersionRow:
+    if card.recipe is None:
+        made = card_of(card.id, card.position, card.words, card.photographs, catalogue)
+        return put_in_use(session, made, now)
+    designed = DesignedCard(
+        id=card.id,
+        title=card.words.title,
+        position=card.position,
+        recipe=card.recipe,
+        teaching={name: getattr(card.words, name) for name in LINES},
+        references=tuple(card.words.references.splitlines()),
+    )
+    return designed_cards.put_in_use(session, catalogue, designed, now)

@@ -14,13 +14,15 @@ from server.services.authoring.marking import read_marks, read_side, read_terms
 from server.services.authoring.reviewing import amiss, card_of
 from server.services.authoring.uploads import MOST_PHOTOGRAPHS, SIDE_PX
 from server.services.catalogue import Catalogue
+from server.services.designed_cards import codes_of
 from server.services.packages import pictures, tables
 from server.services.packages.archive import Archive, Problem
 from server.services.packages.descriptor import DESCRIPTOR, title_of
-from server.services.packages.packed_card import PICTURES, PackedCard
+from server.services.packages.packed_card import PICTURES, PackedCard, recipe_table
 from server.services.packages.pictures import CheckedPicture
 from server.services.packages.reading import Row, Tables, read_description, read_tables
 from server.services.photograph_cards import CardPhotograph, Marks
+from server.services.recipes import BadRecipe, Recipe, read_recipe
 
 CARD_ID: Final = re.compile(r"school(-[a-z0-9]+)+")
 LONGEST_ID: Final = 80
@@ -172,14 +174,17 @@ class _Cards:
         for name in ("version", "position"):
             if not 0 <= row.number(name) <= HIGHEST or (name, row.number(name)) == ("version", 0):
                 raise BadInput(f"{name} {row.number(name)} is not within 1 to {HIGHEST:,}")
-        if row.text("source") != "photograph":
-            raise BadInput("cards whose eyes are drawn are not read by this version of the program")
-        if not self._of["photographs"].get(card_id) and not self._blamed("photographs", card_id):
-            raise BadInput("no row of photographs.csv belongs to it")
+        drawn = row.text("source") == "rendered"
+        recipe = self._recipe(card_id) if drawn else None
+        wanted, unwanted = ("recipes", "photographs") if drawn else ("photographs", "recipes")
+        if not self._of[wanted].get(card_id) and not self._blamed(wanted, card_id):
+            raise BadInput(f"no row of {wanted}.csv belongs to it")
+        if self._of[unwanted].get(card_id) or (not drawn and self._of["features"].get(card_id)):
+            raise BadInput(
+                f"its source is {row.text('source')!r}: it has no rows of {unwanted}.csv"
+            )
         if len(self._of["photographs"].get(card_id, [])) > MOST_PHOTOGRAPHS:
             raise BadInput(f"a card has at most {MOST_PHOTOGRAPHS} photographs")
-        if self._of["recipes"].get(card_id) or self._of["features"].get(card_id):
-            raise BadInput("it shows photographs, and recipes.csv or features.csv names it too")
         references = self._of["references"].get(card_id, [])
         if not references and not self._blamed("references", card_id):
             raise BadInput("no row of references.csv says what its lines rest on")
@@ -193,25 +198,54 @@ class _Cards:
         if not credit or len(credit) > LONGEST_CREDIT:
             raise BadInput(f"words_credit has 1 to {LONGEST_CREDIT} characters")
         photographs = tuple(one for one, _ in shown)
-        made = card_of(card_id, row.number("position"), words, photographs, self._catalogue)
+        kind, mimics, icd10 = self._sort(words, recipe)
         told = row.text("kind"), row.text("mimics")
-        if told != (made.kind, made.mimics or ""):
+        if told != (kind, mimics):
             raise BadInput(
                 f"kind and mimics are {told[0]!r} and {told[1]!r}; a card that shows "
-                f"{words.about!r} has {made.kind!r} and {made.mimics or ''!r}"
+                f"{words.about!r} has {kind!r} and {mimics!r}"
+            )
+        if recipe is not None and (recipe.about or NORMAL) != words.about:
+            raise BadInput(
+                f"it shows {words.about!r}, and its recipe begins with {recipe.about or NORMAL!r}"
             )
         return PackedCard(
             id=card_id,
             version=row.number("version"),
             position=row.number("position"),
-            kind=made.kind,
-            mimics=made.mimics or "",
-            icd10=tuple(made.icd10),
+            kind=kind,
+            mimics=mimics,
+            icd10=icd10,
             words=words,
             photographs=photographs,
             words_credit=credit,
             words_licence=row.text("words_licence"),
+            recipe=recipe,
         )
+
+    def _sort(self, words: DraftWords, recipe: Recipe | None) -> tuple[str, str, tuple[str, ...]]:
+        """Return kind, mimicked finding and codes, as this program makes such a card."""
+        if recipe is not None:
+            return recipe.kind, recipe.mimics or "", codes_of(recipe, self._catalogue)
+        made = card_of("", 0, words, (), self._catalogue)
+        return made.kind, made.mimics or "", tuple(made.icd10)
+
+    def _recipe(self, card_id: str) -> Recipe | None:
+        """Return a card's recipe, or None where its row is missing or told to be wrong."""
+        if not self._of["recipes"].get(card_id) or self._blamed("features", card_id):
+            return None
+        (row,) = self._of["recipes"][card_id][:1]
+        features = self._of["features"].get(card_id, [])
+        table = recipe_table(row.cells, [one.cells for one in features])
+        try:
+            return read_recipe(table, self._catalogue.views)
+        except BadRecipe as problem:
+            for one in problem.problems:
+                name, _, number = one.field.partition(".")
+                at = features[int(number)] if name == "features" and number else row
+                file = tables.RECIPES.file if at is row else tables.FEATURES.file
+                self._tell(file, at, f"{one.field}: {one.words}")
+            return None
 
     def _photographs(self, card_id: str) -> list[tuple[CardPhotograph, Row]]:
         regions: dict[int, list[Row]] = defaultdict(list)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import IO, Final
+from uuid import UUID
 
 from sqlalchemy.orm import Session
 
@@ -22,9 +23,8 @@ from server.services.packages.checking import LONGEST_CREDIT
 from server.services.packages.descriptor import DESCRIPTOR, File, Head
 from server.services.packages.packed_card import PackedCard, Rows, packed, picture_file
 from server.services.packages.reading import MOST_CARDS, MOST_ROWS
-from server.services.photograph_cards import is_of_photographs
 from server.services.reading import load_safety
-from server.storage import card_packages
+from server.storage import audit, card_packages
 from server.storage.pictures import picture_path
 
 WORDS_LICENCES: Final = tuple(
@@ -47,6 +47,37 @@ class Offer:
 
     cards: tuple[PackedCard, ...]
     left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A card that can be put into a package.
+
+    Parameters
+    ----------
+    owned : it shows photographs that are the school's own.
+    """
+
+    id: str
+    title: str
+    version: int
+    photographs: int
+    owned: bool
+
+    @property
+    def drawn(self) -> bool:
+        """Whether its eyes are drawn."""
+        return not self.photographs
+
+
+def choices(session: Session) -> tuple[Choice, ...]:
+    """Return the cards that can be put into a package, by title. Reads only."""
+    found = []
+    for one in card_packages.school_cards(session):
+        shown = one.content.get("photographs", ())
+        owned = any(each["licence"] == SCHOOL_OWNED for each in shown)
+        found.append(Choice(one.card.id, one.card.title, one.number, len(shown), owned))
+    return tuple(sorted(found, key=lambda one: (one.title.casefold(), one.id)))
 
 
 def offer(
@@ -82,9 +113,6 @@ def offer(
             raise BadInput(f"There is no card {missing[0]!r} of this school's own.")
     chosen, left_out = [], []
     for one in kept:
-        if not is_of_photographs(one.content):
-            left_out.append(one.card.title)
-            continue
         card = packed(
             one.content,
             one.number,
@@ -107,6 +135,18 @@ def offer(
         )
         raise BadInput("There is no card to put into a package." + why)
     return Offer(tuple(chosen), tuple(left_out))
+
+
+def note(session: Session, actor_id: UUID | None, now: datetime) -> None:
+    """Note in the audit trail who takes cards along; None is the command line. Writes."""
+    audit.add(
+        session,
+        "cards-packed",
+        now,
+        actor_id=actor_id,
+        subject_id=None,
+        by_command=actor_id is None,
+    )
 
 
 def write(

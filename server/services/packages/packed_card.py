@@ -11,6 +11,7 @@ from server.services.authoring.marking import write_marks
 from server.services.packages import tables
 from server.services.packages.tables import Cells
 from server.services.photograph_cards import CardPhotograph, is_of_photographs
+from server.services.recipes import BOUNDS, SCHEMA, Recipe
 from server.storage.pictures import SUFFIX
 
 PICTURES: Final = "pictures/"
@@ -31,6 +32,7 @@ class PackedCard:
     version : 1, 2, 3 …
     kind, mimics, icd10 : as the card's version keeps them.
     words_credit, words_licence : who wrote the words, and their terms.
+    recipe : what its eyes have in common; None for a card of photographs.
     """
 
     id: str
@@ -43,6 +45,7 @@ class PackedCard:
     photographs: tuple[CardPhotograph, ...]
     words_credit: str
     words_licence: str
+    recipe: Recipe | None = None
 
     def rows(self) -> Rows:
         """Return the card's rows, table by table."""
@@ -52,6 +55,9 @@ class PackedCard:
             {"card": self.id, "number": number, "reference": line}
             for number, line in enumerate(self.words.references.splitlines(), start=1)
         ]
+        if self.recipe is not None:
+            rows["recipes"].append(_recipe(self.id, self.recipe))
+            rows["features"] = _features(self.id, self.recipe)
         for number, one in enumerate(self.photographs, start=1):
             rows["photographs"].append(_photograph(self.id, number, one))
             rows["regions"] += _regions(self.id, number, one)
@@ -63,7 +69,7 @@ class PackedCard:
             "id": self.id,
             "version": self.version,
             "title": words.title,
-            "source": "photograph",
+            "source": "photograph" if self.recipe is None else "rendered",
             "kind": self.kind,
             "shows": "" if words.about == NORMAL else words.about,
             "mimics": self.mimics,
@@ -87,9 +93,9 @@ class PackedCard:
 def packed(
     content: Mapping[str, Any], version: int, words_credit: str, words_licence: str
 ) -> PackedCard:
-    """Return a photograph card's version, as it is stored, ready to travel."""
-    assert is_of_photographs(content)
+    """Return the version of a card that a school made, as it is stored, ready to travel."""
     card = content["card"]
+    of_photographs = is_of_photographs(content)
     return PackedCard(
         id=card["id"],
         version=version,
@@ -103,15 +109,63 @@ def packed(
             references="\n".join(content["references"]),
             **{name: card["teaching"][name] for name in LINES},
         ),
-        photographs=tuple(CardPhotograph.from_dict(one) for one in content["photographs"]),
+        photographs=tuple(CardPhotograph.from_dict(one) for one in content.get("photographs", ())),
         words_credit=words_credit,
         words_licence=words_licence,
+        recipe=None if of_photographs else Recipe.of_card(card),
     )
 
 
 def picture_file(picture: str) -> str:
     """Return what a photograph's file is called in a package."""
     return f"{PICTURES}{picture}{SUFFIX}"
+
+
+def _recipe(card_id: str, recipe: Recipe) -> Cells:
+    cells: Cells = {
+        "card": card_id, "view": recipe.view, "side": recipe.side or "",
+        "camera": recipe.camera or "",
+    }  # fmt: skip
+    for name in BOUNDS:
+        low, high = getattr(recipe, name) or (None, None)
+        cells |= {f"{name}_from": low, f"{name}_to": high}
+    return cells
+
+
+def _features(card_id: str, recipe: Recipe) -> list[Cells]:
+    return [
+        {
+            "card": card_id,
+            "number": number,
+            "kind": one.kind,
+            "variant": one.variant,
+            "severity_from": one.severity[0],
+            "severity_to": one.severity[1],
+        }
+        for number, one in enumerate(recipe.features, start=1)
+    ]
+
+
+def recipe_table(recipe: Cells, features: list[Cells]) -> dict[str, Any]:
+    """Return rows of a recipe in the layout that `read_recipe` reads."""
+    table: dict[str, Any] = {
+        "schema": SCHEMA,
+        "features": [
+            {
+                "kind": one["kind"],
+                "variant": one["variant"],
+                "severity": [one["severity_from"], one["severity_to"]],
+            }
+            for one in features
+        ],
+        "view": recipe["view"],
+        "side": recipe["side"] or None,
+        "camera": recipe["camera"] or None,
+    }
+    for name in BOUNDS:
+        pair = [recipe[f"{name}_from"], recipe[f"{name}_to"]]
+        table[name] = None if pair == [None, None] else pair
+    return table
 
 
 def _photograph(card_id: str, number: int, one: CardPhotograph) -> Cells:
