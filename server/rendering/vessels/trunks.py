@@ -13,10 +13,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
 from server.rendering.anatomy import Anatomy
 from server.rendering.vessels.model import TRUNKS, Floats
+from server.rendering.vessels.splines import sampled
 
 STEP = 0.28
 """Distance between nodes along a trunk, degrees."""
@@ -149,7 +149,7 @@ def _lay_half(
     halfway = np.array([[root[0] + own.normal(0.0, 0.012), 0.5 * (root[1] + arcade_uv[1, 1])]])
     arcade_uv = np.vstack([arcade_uv[:1], halfway, arcade_uv[1:]])
     arcade_uv[3:5, 0] += own.normal(0.0, 0.020)
-    arcade_uv = _twisted(_sampled(arcade_uv, STEP / length), radius, own, artery)
+    arcade_uv = _twisted(sampled(arcade_uv, STEP / length), radius, own, artery)
 
     here = len(trunks)
 
@@ -184,7 +184,7 @@ def _lay_half(
         )
         distance = float(np.hypot(*start))
         beyond = uv[np.hypot(uv[:, 0], uv[:, 1]) > distance * 1.5 + 0.10]
-        line = _sampled(np.vstack([start, beyond]), STEP / length, leaving)
+        line = sampled(np.vstack([start, beyond]), STEP / length, leaving)
         trunks.append(Trunk(name, lower, to_canonical(line), here, point))
 
 
@@ -236,7 +236,7 @@ def _lay_capillaries(trunks: list[Trunk], anatomy: Anatomy, own: np.random.Gener
             if gaps[best].min() < 0.55 * edge:
                 host, host_point = hosts[best], max(int(np.argmin(gaps[best])), 1)
                 points[0] = trunks[host].points[host_point]
-        line = _sampled(points, STEP * 0.8)
+        line = sampled(points, STEP * 0.8)
         trunks.append(Trunk("capillary", bool(math.sin(angle) > 0), line, host, host_point))
 
 
@@ -268,65 +268,12 @@ def _cilioretinal(anatomy: Anatomy, own: np.random.Generator) -> Trunk:
     else:
         end = centre + out * own.uniform(6, 11)
     middle = 0.5 * (hook + end) + across * own.normal(0.0, 0.5)
-    line = _sampled(np.stack([start, hook, middle, end]), STEP)
+    line = sampled(np.stack([start, hook, middle, end]), STEP)
     return Trunk("cilioretinal", bool(end[1] > 0), line, -1, -1)
 
 
 def _clipped(rng: np.random.Generator, limit: float) -> float:
     return float(np.clip(rng.normal(), -limit, limit))
-
-
-def _sampled(points: Floats, step: float, leaving: Floats | None = None) -> Floats:
-    """Return points at even steps on a natural cubic spline through the given ones.
-
-    With ``leaving`` (a unit vector) the spline starts in that direction.
-    """
-    chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    count = max(int(chord[-1] / step), 3) + 1
-    if leaving is None:
-        return _spline(chord, points, np.zeros(2), False, count)
-    return _spline(chord, points, leaving, True, count)
-
-
-@njit(cache=True)
-def _spline(t: Floats, points: Floats, slope: Floats, clamped: bool, count: int) -> Floats:
-    """Evaluate a cubic spline at even steps of its parameter; natural ends but for the slope."""
-    n = len(t)
-    out = np.empty((count, 2))
-    second = np.zeros(n)
-    c = np.zeros(n)
-    for axis in range(2):
-        v = points[:, axis]
-        # Tridiagonal system for the second derivatives, solved by elimination.
-        if clamped:
-            h = t[1] - t[0]
-            c[0] = 0.5
-            second[0] = 3.0 / h * ((v[1] - v[0]) / h - slope[axis])
-        else:
-            c[0] = 0.0
-            second[0] = 0.0
-        for i in range(1, n - 1):
-            h0, h1 = t[i] - t[i - 1], t[i + 1] - t[i]
-            right = 6.0 * ((v[i + 1] - v[i]) / h1 - (v[i] - v[i - 1]) / h0)
-            pivot = 2.0 * (h0 + h1) - h0 * c[i - 1]
-            c[i] = h1 / pivot
-            second[i] = (right - h0 * second[i - 1]) / pivot
-        second[n - 1] = 0.0
-        for i in range(n - 2, -1, -1):
-            second[i] -= c[i] * second[i + 1]
-        i = 0
-        for k in range(count):
-            at = t[n - 1] * k / (count - 1)
-            while i < n - 2 and at > t[i + 1]:
-                i += 1
-            h = t[i + 1] - t[i]
-            a, b = (t[i + 1] - at) / h, (at - t[i]) / h
-            out[k, axis] = (
-                a * v[i]
-                + b * v[i + 1]
-                + ((a**3 - a) * second[i] + (b**3 - b) * second[i + 1]) * h * h / 6.0
-            )
-    return out
 
 
 assert set(_COURSES) <= set(TRUNKS)
