@@ -29,6 +29,7 @@ class RoutinePoint:
     Parameters
     ----------
     first, last : their numbers, counted from 1.
+    seconds : from the first view of the fundus to the end.
     seen_share : of the fundus.
     in_order : share of pairs of regions in the order of examination; None without a pair.
     disc_first, macula_last : share of them in which it was so.
@@ -36,6 +37,7 @@ class RoutinePoint:
 
     first: int
     last: int
+    seconds: float
     seen_share: float
     in_order: float | None
     disc_first: float
@@ -44,11 +46,19 @@ class RoutinePoint:
 
 @dataclass(frozen=True)
 class RegionMean:
-    """How one region fares in the latest examinations."""
+    """How one region fares in the latest examinations.
+
+    Parameters
+    ----------
+    share, seconds : seen of it and given to it, means over all of them.
+    shares : the same share, block by block, as the points of the routine.
+    looked_over : in how many it was looked over.
+    """
 
     region: str
     share: float
     seconds: float
+    shares: tuple[float, ...]
     looked_over: Proportion
 
 
@@ -59,6 +69,7 @@ class BedsideProgress:
     Parameters
     ----------
     right : sheets right through the ophthalmoscope.
+    case_mix : of the same sheets those with a finding.
     stage, stages : reached by now, of how many; its name.
     points : of the routine, oldest first.
     regions : in the order of examination, over the latest block of ``LATEST``.
@@ -67,6 +78,7 @@ class BedsideProgress:
     """
 
     right: Proportion
+    case_mix: Proportion
     stage: int
     stages: int
     stage_name: str
@@ -92,12 +104,13 @@ def bedside_progress(session: Session, learner: Learner) -> BedsideProgress | No
     why = Counter(kind for row in recorded for kind in row.misses.values())
     return BedsideProgress(
         right=Proportion(sum(one.outcome == "right" for one in given), len(given)),
+        case_mix=Proportion(sum(one.abnormal for one in given), len(given)),
         stage=stage,
         stages=len(STAGES),
         stage_name=STAGES[stage - 1],
         recorded=len(recorded),
         points=_points(recorded),
-        regions=_regions(recorded[-LATEST:]),
+        regions=_regions(_blocks(recorded)),
         search=why["search"],
         recognition=why["recognition"],
         placed=_placed(given),
@@ -111,39 +124,51 @@ def _placed(given: Iterable[examinations.BedsideAnswer]) -> Proportion:
 
 
 def _points(recorded: Sequence[ExaminationRow]) -> tuple[RoutinePoint, ...]:
-    start = max(0, len(recorded) - LATEST)
+    first = max(0, len(recorded) - LATEST)
     out = []
-    for first in range(start, len(recorded), BLOCK):
-        block = recorded[first : first + BLOCK]
+    for block in _blocks(recorded):
         ordered = [row.in_order for row in block if row.in_order is not None]
         out.append(
             RoutinePoint(
                 first=first + 1,
                 last=first + len(block),
+                seconds=_mean((row.duration_ms or 0) / 1000 for row in block),
                 seen_share=_mean(row.seen_share or 0.0 for row in block),
                 in_order=_mean(ordered) if ordered else None,
                 disc_first=_mean(float(bool(row.disc_first)) for row in block),
                 macula_last=_mean(float(bool(row.macula_last)) for row in block),
             )
         )
+        first += len(block)
     return tuple(out)
 
 
-def _regions(recorded: Sequence[ExaminationRow]) -> tuple[RegionMean, ...]:
-    by_region: dict[str, list[dict[str, float]]] = {name: [] for name in RANK}
-    for row in recorded:
-        for one in row.regions:
-            by_region[one["region"]].append(one)
-    return tuple(
-        RegionMean(
-            region=name,
-            share=_mean(one["share"] for one in found),
-            seconds=_mean(one["attention_ms"] / 1000 for one in found),
-            looked_over=Proportion(sum(bool(one["looked_over"]) for one in found), len(found)),
-        )
-        for name, found in by_region.items()
-        if found
-    )
+def _blocks(recorded: Sequence[ExaminationRow]) -> list[Sequence[ExaminationRow]]:
+    start = max(0, len(recorded) - LATEST)
+    return [recorded[first : first + BLOCK] for first in range(start, len(recorded), BLOCK)]
+
+
+def _regions(blocks: Sequence[Sequence[ExaminationRow]]) -> tuple[RegionMean, ...]:
+    out = []
+    for name in RANK:
+        by_block = [
+            [one for row in block for one in row.regions if one["region"] == name]
+            for block in blocks
+        ]
+        found = [one for block in by_block for one in block]
+        if found:
+            out.append(
+                RegionMean(
+                    region=name,
+                    share=_mean(one["share"] for one in found),
+                    seconds=_mean(one["attention_ms"] / 1000 for one in found),
+                    shares=tuple(_mean(one["share"] for one in block) for block in by_block),
+                    looked_over=Proportion(
+                        sum(bool(one["looked_over"]) for one in found), len(found)
+                    ),
+                )
+            )
+    return tuple(out)
 
 
 def _mean(values: Iterable[float]) -> float:

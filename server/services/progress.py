@@ -98,6 +98,12 @@ class Progress:
         apart = Share(0, 0) if self.bedside is None else self.bedside.right
         return Share(self.right - apart.successes, self.eyes - apart.answers)
 
+    @property
+    def photographs_mix(self) -> Share:
+        """Those of the same sheets with a finding."""
+        apart = Share(0, 0) if self.bedside is None else self.bedside.case_mix
+        return Share(self.abnormal_share.count - apart.successes, self.eyes - apart.answers)
+
 
 def progress(session: Session, learner: Learner, now: datetime) -> Progress:
     """Return the learner's progress. Reads only."""

@@ -69,6 +69,7 @@ class Standing:
     findings : the six, in examination order.
     probes, retention : over all findings together.
     right_in, wrong_in : times of right sheets and of the others; None without any.
+    case_mix : share of all sheets with a finding on them.
     weakest : the finding that goes worst lately; None when none stands out.
     """
 
@@ -79,6 +80,7 @@ class Standing:
     calibration: Calibration | None
     right_in: ResponseTime | None
     wrong_in: ResponseTime | None
+    case_mix: Proportion
     weakest: Lately | None
 
 
@@ -137,6 +139,9 @@ def standing(session: Session, learner: Learner) -> Standing:
         ),
         right_in=_times(sheets, right=True),
         wrong_in=_times(sheets, right=False),
+        case_mix=Proportion(
+            sum(any(map(_there, sheet.marks.values())) for sheet in sheets), len(sheets)
+        ),
         weakest=weakest(_latest(sheets)),
     )
 

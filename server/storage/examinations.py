@@ -17,7 +17,13 @@ class BedsideAnswer(NamedTuple):
 
     stage: int | None
     outcome: str
+    marks: dict[str, str]
     examination: ExaminationRow | None
+
+    @property
+    def abnormal(self) -> bool:
+        """Whether a finding was there to be seen."""
+        return any(mark in ("hit", "miss") for mark in self.marks.values())
 
 
 def get(session: Session, answer_id: UUID) -> ExaminationRow | None:
@@ -40,7 +46,7 @@ def stages(session: Session, learner_id: UUID, at_most: int) -> list[tuple[int, 
 def of_learner(session: Session, learner_id: UUID) -> Sequence[BedsideAnswer]:
     """Return all looks at the bedside that a learner answered, oldest first."""
     rows = session.execute(
-        select(LookRow.stage, AnswerRow.outcome, ExaminationRow)
+        select(LookRow.stage, AnswerRow.outcome, AnswerRow.marks, ExaminationRow)
         .join(AnswerRow, AnswerRow.look_id == LookRow.id)
         .outerjoin(ExaminationRow, ExaminationRow.answer_id == AnswerRow.id)
         .where(AnswerRow.learner_id == learner_id, LookRow.stage.is_not(None))

@@ -85,6 +85,13 @@ def case_mix(one: FindingStanding) -> str:
     return f"{mix.successes} of {count(mix.answers, 'eye')} had it ({percent(mix.estimate)})."
 
 
+def mix_of_eyes(mix: Proportion) -> str:
+    """Return how many of the eyes behind figures over whole sheets had a finding."""
+    if not mix.answers:
+        return ""
+    return f"{mix.successes} of these {count(mix.answers, 'eye')} had a finding."
+
+
 def signed(value: float) -> str:
     """Return a figure to two places, with a true minus sign."""
     return f"{value:.2f}".replace("-", "\N{MINUS SIGN}")

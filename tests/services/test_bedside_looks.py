@@ -275,13 +275,22 @@ def test_it_is_counted_apart_and_recomputes(learner: tuple[Database, Learner]) -
         assert session.scalars(select(AnswerRow.untimed).where(AnswerRow.look_id == look.id)).one()
     with database.reading() as session:
         assert recompute(session).differences == ()
-        shown = progress(session, who, NOON + timedelta(minutes=5)).bedside
+        whole = progress(session, who, NOON + timedelta(minutes=5))
+    shown = whole.bedside
     assert shown is not None
+    # One eye with a finding here; what is told of photographs is told of the others.
+    assert (shown.case_mix.successes, shown.case_mix.answers) == (1, 1)
+    assert whole.photographs_mix.answers == whole.in_photographs.answers == whole.eyes - 1
+    assert whole.photographs_mix.successes == whole.abnormal_share.count - 1
     assert (shown.right.successes, shown.right.answers) == (0, 1)
     assert shown.search + shown.recognition == 1
     assert [(point.first, point.last) for point in shown.points] == [(1, 1)]
     assert 0 < shown.points[0].seen_share < 0.5
+    # Two stops of 900 ms, on the disc and above; the macula was never looked at.
+    assert shown.points[0].seconds == pytest.approx(1.8)
     assert [one.region for one in shown.regions][::6] == ["disc", "macula"]
+    assert all(one.shares == (one.share,) for one in shown.regions)
+    assert max(one.share for one in shown.regions) > 0.05 > shown.regions[-1].share
     assert (shown.stage, shown.stage_name) == (1, "large pupil")
 
 

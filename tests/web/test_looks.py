@@ -290,6 +290,7 @@ class TestTheRound:
         page = browser.page(address)
         check_sound(page, address)
         assert one(page, "h1").text() == "Round done"
+        assert "with a finding" in one(page, ".lead").text()
         assert one(page, ".round-ring .figure").text() == "12"
         assert page.css_first(".returns-list li") is not None
         # htmx is sent there as a whole page.

@@ -54,6 +54,7 @@ def whole(*verdicts: list[str]) -> Standing:
         calibration=None,
         right_in=None,
         wrong_in=None,
+        case_mix=Proportion(0, 0),
         weakest=None,
     )
 

@@ -43,6 +43,9 @@ def summary(session: Session, learner: Learner, round_id: UUID, now: datetime) -
         right=outcomes.count("right"),
         partly=outcomes.count("partly"),
         wrong=outcomes.count("wrong"),
+        abnormal=sum(
+            any(mark in ("hit", "miss") for mark in each.answer.marks.values()) for each in given
+        ),
         practice_seconds=sum(each.answer.response_ms - each.answer.hidden_ms for each in given)
         // 1000,
         counts=tuple(_count(name, counts[name]) for name in FINDINGS if name in counts),

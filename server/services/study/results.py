@@ -310,6 +310,8 @@ class RoundSummary:
     right: int
     partly: int
     wrong: int
+    abnormal: int
+    """Eyes with a finding among those answered: the case mix behind the figures."""
     practice_seconds: int
     """Time spent looking, hidden time left out."""
     counts: tuple[FindingCount, ...]
