@@ -14,12 +14,13 @@ import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePath
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from PIL import Image, ImageOps
 
 from server.errors import BadInput
+from server.rendering.dicom import DicomPhotograph, is_dicom, read_dicom
 from server.rendering.eye import Picture
 
 LARGEST_FILE: Final = 24 * 1024 * 1024
@@ -37,6 +38,7 @@ ENDINGS: Final[Mapping[str, tuple[str, ...]]] = {
     "PNG": (".png",),
     "WEBP": (".webp",),
     "TIFF": (".tif", ".tiff"),
+    "DICOM": (".dcm", ".dicom", ".dic", ".img"),
 }
 """What is accepted, and how such files are called."""
 
@@ -56,10 +58,16 @@ class CleanPhotograph:
     ----------
     picture : uint8 sRGB, shape (side, side, 3): the whole photograph on black.
     came_as : the format of the file, a key of `ENDINGS`.
+    side : of the eye, where a DICOM file says it.
+    burnt_in : a DICOM file says that words are part of the picture.
+    named : a DICOM file told who was photographed, where or when; nothing of it is kept.
     """
 
     picture: Picture
     came_as: str
+    side: Literal["left", "right"] | None = None
+    burnt_in: bool = False
+    named: bool = False
 
 
 def clean_photograph(data: bytes, side_px: int, name: str = "") -> CleanPhotograph:
@@ -84,14 +92,19 @@ def clean_photograph(data: bytes, side_px: int, name: str = "") -> CleanPhotogra
         )
     kind = _kind(data)
     ending = PurePath(name).suffix.lower()
-    if ending and ending not in ENDINGS[kind]:
+    # DICOM files are often called by a number with dots.
+    numbered = kind == "DICOM" and ending[1:].isdigit()
+    if ending and ending not in ENDINGS[kind] and not numbered:
         raise BadInput(f"the file is called {ending} but holds {kind}: name it as what it is")
     _ENDS[kind](data)
-    image = _decoded(data, kind)
+    told = _of_dicom(data) if kind == "DICOM" else None
+    image = _decoded(data, kind) if told is None else _on_black(told.image)
     pixels = np.asarray(_squared(image, side_px))
     if pixels.std() < LEAST_CONTRAST:
         raise BadInput("the picture is blank: nothing is to be seen on it")
-    return CleanPhotograph(pixels, kind)
+    if told is None:
+        return CleanPhotograph(pixels, kind)
+    return CleanPhotograph(pixels, kind, told.side, told.burnt_in, told.named)
 
 
 def _kind(data: bytes) -> str:
@@ -103,7 +116,23 @@ def _kind(data: bytes) -> str:
         return "WEBP"
     if data[:4] in (b"II*\0", b"MM\0*"):
         return "TIFF"
-    raise BadInput("this is no photograph of a kind that is taken: JPEG, PNG, WebP or TIFF")
+    if is_dicom(data):
+        return "DICOM"
+    raise BadInput("this is no photograph of a kind that is taken: JPEG, PNG, WebP, TIFF or DICOM")
+
+
+def _of_dicom(data: bytes) -> DicomPhotograph:
+    try:
+        found = read_dicom(data, LARGEST_SIDE, MOST_PIXELS)
+    except BadInput:
+        raise
+    except MemoryError as problem:
+        raise BadInput("the picture is too large to be decoded here") from problem
+    except Exception as problem:
+        # As below: foreign bytes fail in every way there is.
+        raise _damaged("DICOM") from problem
+    _check_size(*found.image.size)
+    return found
 
 
 def _decoded(data: bytes, kind: str) -> Image.Image:
@@ -130,9 +159,11 @@ def _decoded(data: bytes, kind: str) -> Image.Image:
         raise BadInput("the picture is too large to be decoded here") from problem
     except Exception as problem:
         # Decoders of foreign bytes fail in every way there is; none of them is ours to mend.
-        raise BadInput(
-            f"the file is damaged or cut short and cannot be read as {kind}: save it again"
-        ) from problem
+        raise _damaged(kind) from problem
+
+
+def _damaged(kind: str) -> BadInput:
+    return BadInput(f"the file is damaged or cut short and cannot be read as {kind}: save it again")
 
 
 def _check_size(width: int, height: int) -> None:
@@ -213,8 +244,8 @@ def _end_of_jpeg(data: bytes) -> None:
         at += 2 + struct.unpack_from(">H", data, at + 2)[0]
 
 
-def _end_of_tiff(data: bytes) -> None:
-    """A TIFF may lie in any order and so has no end; an archive's own end gives it away."""
+def _without_end(data: bytes) -> None:
+    """TIFF and DICOM may lie in any order and have no end; an archive's own gives it away."""
     if _ARCHIVE_END in data[-_ARCHIVE_TAIL:]:
         raise BadInput("the file is an archive as well as a picture: save the picture alone")
 
@@ -223,5 +254,6 @@ _ENDS: Final[Mapping[str, Callable[[bytes], None]]] = {
     "JPEG": _end_of_jpeg,
     "PNG": _end_of_png,
     "WEBP": _end_of_webp,
-    "TIFF": _end_of_tiff,
+    "TIFF": _without_end,
+    "DICOM": _without_end,
 }

@@ -8,6 +8,10 @@ from typing import Final
 SAID: Final[Mapping[str, str]] = {
     "saved": "Saved.",
     "added": "The photograph is in the draft. Now mark what is where in it.",
+    "added-burnt-in": "Brought in. The file says that words are burnt into the picture: look at "
+    "its edges, and take it out again if they tell who, where or when. Then mark what is where.",
+    "added-named": "Brought in. The file named its patient, place or day; nothing of that was "
+    "kept. Now mark what is where in it.",
     "marked": "Saved.",
     "removed": "The photograph is out of the draft.",
     "sent": "Sent to review: somebody who wrote none of it decides.",

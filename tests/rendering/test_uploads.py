@@ -75,7 +75,7 @@ def test_what_must_be_refused_is_refused_with_a_reason(
     assert count >= 200
     assert max(map(len, reasons)) < 200
     for words in (
-        "is empty", "MB are taken", "JPEG, PNG, WebP or TIFF", "name it as what it is",
+        "is empty", "MB are taken", "WebP, TIFF or DICOM", "name it as what it is",
         "follow the picture", "archive as well", "several pictures", "is blank", "eight bits",
         "cut short", "ends before", "no fine vessel", "million in all",
     ):  # fmt: skip

@@ -13,6 +13,7 @@ from server.storage.models import CardDraftRow, PhotographRow
 from tests import accounts, factories
 from tests.authoring import LINES, fundus
 from tests.factories import NOON
+from tests.rendering.dicom_files import NAME, made
 from tests.web.conftest import Browser, hidden_fields, one
 from tests.web.test_pages import check_sound
 
@@ -50,7 +51,7 @@ def bring_in(browser: Browser, draft: str, data: bytes, **changes: str) -> Respo
     return browser.client.post(
         f"{draft}/photographs",
         data={**TERMS, **changes},
-        files={"file": ("eye.png", data, "image/png")},
+        files={"file": ("eye.dcm" if data[128:132] == b"DICM" else "eye.png", data, "image/png")},
         headers={"Origin": "http://testserver"},
         follow_redirects=False,
     )
@@ -166,6 +167,23 @@ def test_a_refused_photograph_leaves_what_was_typed_and_no_file(
         assert session.scalars(select(CardDraftRow.version)).one() == 1
     folder = browser.client.app.state.site.settings.pictures_dir  # type: ignore[attr-defined]
     assert not list(folder.glob("??/*"))
+
+
+def test_a_dicom_file_says_the_side_itself_and_is_warned_about(empty_browser: Browser) -> None:
+    browser = empty_browser
+    become(browser, "author")
+    draft = begin_draft(browser)
+    data = made(BurnedInAnnotation="YES")
+    refused = bring_in(browser, draft, data, side="right")
+    assert "The file says that this is a left eye" in refused.text
+    answer = bring_in(browser, draft, data, side="")
+    assert answer.status_code == 303, answer.text
+    page = browser.page(answer.headers["location"])
+    assert "burnt into the picture" in one(page, ".said-so").text()
+    assert one(page, "input[name=side][checked]").attributes["value"] == "left"
+    folder = browser.client.app.state.site.settings.data_dir  # type: ignore[attr-defined]
+    for path in folder.rglob("*"):
+        assert path.is_dir() or NAME.encode() not in path.read_bytes(), path
 
 
 def test_a_file_beyond_the_limit_is_not_read_to_its_end(empty_browser: Browser) -> None:

@@ -18,6 +18,7 @@ from server.rendering.uploads import clean_photograph
 from server.services.attribution import Attribution
 from server.services.authoring import drafts
 from server.services.authoring.draft import Draft, DraftPhotograph, content_of, value
+from server.services.authoring.marking import read_side
 from server.services.photograph_cards import CardPhotograph, Marks
 from server.storage import card_drafts as rows
 from server.storage.models import PhotographRow
@@ -39,12 +40,32 @@ class Prepared:
     ----------
     original : SHA-256 of the file as it came.
     likeness, mirrored : as `likeness_hash` makes them, of the picture and its mirror image.
+    side, burnt_in, named : what a DICOM file told (see `CleanPhotograph`).
     """
 
     encoded: EncodedPicture
     original: str
     likeness: str
     mirrored: str
+    side: Literal["left", "right"] | None = None
+    burnt_in: bool = False
+    named: bool = False
+
+    def side_as(self, said: str) -> Literal["left", "right"]:
+        """Return the side, said by the author or by the file.
+
+        Raises
+        ------
+        BadInput : neither says it, or they contradict each other.
+        """
+        if self.side is None:
+            return read_side(said)
+        if said and said != self.side:
+            raise BadInput(
+                f"The file says that this is a {self.side} eye, and you say {said}: look at where "
+                "the disc lies. Without a choice the file's holds, and can be changed afterwards."
+            )
+        return self.side
 
 
 def prepare(data: bytes, name: str) -> Prepared:
@@ -60,6 +81,9 @@ def prepare(data: bytes, name: str) -> Prepared:
         original=original_of(data),
         likeness=likeness_hash(clean.picture),
         mirrored=mirrored_hash(clean.picture),
+        side=clean.side,
+        burnt_in=clean.burnt_in,
+        named=clean.named,
     )
 
 

@@ -46,16 +46,16 @@ def bring_in(
     try:
         with reading(request) as visit:
             drafts.refuse_unless_open(drafts.find(visit.session, draft_id))
-        side = marking.read_side(form.side)
         attribution = marking.read_terms(form.credit, form.licence, form.source, form.statement)
         if not no_names:
             raise BadInput(
                 "Look at the picture's edges and say that nothing in it tells who the patient is."
             )
         if file is None or not file.filename:
-            raise BadInput("Choose a photograph: JPEG, PNG, WebP or TIFF.")
+            raise BadInput("Choose a photograph: JPEG, PNG, WebP, TIFF or DICOM.")
         # Before the database is held: decoding takes a second.
         prepared = uploads.prepare(file.file.read(LARGEST_FILE + 1), file.filename)
+        side = prepared.side_as(form.side)
         with writing(request) as visit:
             _, picture = uploads.add(
                 visit.session,
@@ -70,7 +70,14 @@ def bring_in(
             )
     except (BadInput, Conflict) as problem:
         return again(request, draft_id, problem, terms=form)
-    return see_other(f"/cards/drafts/{draft_id}/photographs/{picture}?done=added")
+    return see_other(f"/cards/drafts/{draft_id}/photographs/{picture}?done={_added(prepared)}")
+
+
+def _added(prepared: uploads.Prepared) -> str:
+    """Return what the next page says: a DICOM file may have given something away."""
+    if prepared.burnt_in:
+        return "added-burnt-in"
+    return "added-named" if prepared.named else "added"
 
 
 @router.get("/{picture}")
