@@ -116,6 +116,7 @@ def _stroke(
 ) -> None:  # fmt: skip
     """Draw the lines as ribbons with soft walls, the plainer one where two meet."""
     size = out.shape[0]
+    fade = 0.5 / wall
     for n in range(xs.size - 1):
         if line[n] != line[n + 1]:
             continue
@@ -129,19 +130,22 @@ def _stroke(
         if first >= last or upper >= lower:
             continue
         dx, dy = x1 - x0, y1 - y0
-        length2 = dx * dx + dy * dy + 1e-12
+        along = 1.0 / (dx * dx + dy * dy + 1e-12)
+        wider, plainer = 0.5 * (width[n + 1] - width[n]), depth[n + 1] - depth[n]
+        outer = 0.5 * max(width[n], width[n + 1]) + wall
         for i in range(upper, lower):
             py = (i + 0.5) / ppd - y0
             for j in range(first, last):
                 px = (j + 0.5) / ppd - x0
-                t = min(max((px * dx + py * dy) / length2, 0.0), 1.0)
-                away = math.hypot(px - t * dx, py - t * dy)
-                w = 0.5 * (width[n] + t * (width[n + 1] - width[n]))
-                s = (w + wall - away) / (2 * wall)
+                t = min(max((px * dx + py * dy) * along, 0.0), 1.0)
+                ax, ay = px - t * dx, py - t * dy
+                away2 = ax * ax + ay * ay
+                if away2 >= outer * outer:
+                    continue
+                s = (0.5 * width[n] + t * wider + wall - math.sqrt(away2)) * fade
                 if s <= 0:
                     continue
                 s = min(s, 1.0)
-                shown = depth[n] + t * (depth[n + 1] - depth[n])
-                value = strength * shown * s * s * (3 - 2 * s)
+                value = strength * (depth[n] + t * plainer) * s * s * (3 - 2 * s)
                 if value > out[i, j]:
                     out[i, j] = value

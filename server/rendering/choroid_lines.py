@@ -23,7 +23,7 @@ from server.rendering.noise import key, scramble
 Whole = NDArray[np.int32]
 
 STEP_DEG = 0.3
-REACH_DEG = 78.0
+REACH_DEG = 66.0
 """Lines cover the retina up to so far from the fovea: all that a camera can reach."""
 
 _CELL_DEG = 0.3
@@ -73,10 +73,8 @@ def _field(grid: Floats, x: float, y: float) -> float:
 
 
 @njit(cache=True)
-def _nearest(
-    x: float, y: float, radius: float, cells: Whole, xs: Floats, ys: Floats
-) -> tuple[int, float]:
-    """Return the node nearest to a point within a radius (-1: none), and its distance."""
+def _nearest(x: float, y: float, radius: float, cells: Whole, xs: Floats, ys: Floats) -> int:
+    """Return the node nearest to a point within a radius, -1 where there is none."""
     size = cells.shape[0]
     reach = int(radius / _CELL_DEG) + 1
     row, column = int((y + REACH_DEG) / _CELL_DEG), int((x + REACH_DEG) / _CELL_DEG)
@@ -88,7 +86,21 @@ def _nearest(
                 away = (xs[n] - x) ** 2 + (ys[n] - y) ** 2
                 if away < nearest:
                     best, nearest = n, away
-    return best, math.sqrt(nearest)
+    return best
+
+
+@njit(cache=True)
+def _crowded(x: float, y: float, radius: float, cells: Whole, xs: Floats, ys: Floats) -> bool:
+    """Whether any node lies within a radius of a point."""
+    size = cells.shape[0]
+    reach = int(radius / _CELL_DEG) + 1
+    row, column = int((y + REACH_DEG) / _CELL_DEG), int((x + REACH_DEG) / _CELL_DEG)
+    for i in range(max(row - reach, 0), min(row + reach + 1, size)):
+        for j in range(max(column - reach, 0), min(column + reach + 1, size)):
+            n = cells[i, j]
+            if n >= 0 and (xs[n] - x) ** 2 + (ys[n] - y) ** 2 < radius * radius:
+                return True
+    return False
 
 
 @njit(cache=True)
@@ -117,7 +129,7 @@ def _walk(
         if x * x + y * y > REACH_DEG * REACH_DEG:
             return n
         near = join * _field(spacing, x, y)
-        hit, _ = _nearest(x, y, near, cells, xs, ys)
+        hit = _nearest(x, y, near, cells, xs, ys)
         if hit >= 0:
             return n + _join(x, y, dx, dy, hit, near, xs, ys, line, count, px[n:], py[n:])
         px[n], py[n] = x, y
@@ -187,9 +199,7 @@ def _lay(
                 y = ys[at] + side * tx / length * gap
             if x * x + y * y > REACH_DEG * REACH_DEG:
                 continue
-            near = 0.80 * _field(spacing, x, y)
-            hit, _ = _nearest(x, y, near, cells, xs, ys)
-            if hit >= 0:
+            if _crowded(x, y, 0.80 * _field(spacing, x, y), cells, xs, ys):
                 continue
             for k in range(2):
                 # Slow swings and quick ones, of this line alone.

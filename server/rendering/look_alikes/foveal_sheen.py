@@ -43,7 +43,7 @@ class FovealSheen(Painter):
         off = (np.hypot(xs / oval, ys) - radius * (1 + 0.05 * wobble)) / width
         # Crisp towards the fovea, silky outwards, and broken where the lamp misses.
         ring = np.exp(-np.where(off < 0, off * off * 2.5, off * off * 0.25))
-        shown = np.clip(0.55 + 0.5 * arc + open_to * 0.4 * np.cos(angle - side), 0, 1.5)
+        shown = np.clip(0.36 + 0.62 * arc + open_to * 0.4 * np.cos(angle - side), 0, 1.5)
         silk = scene.noise("foveal-sheen silk", 0.45).over(scene.frame, crop)
         light = ring * shown * np.clip(1 + 0.30 * silk, 0.2, 1.8)
         # A fainter inner reflex follows the slope of the pit.
