@@ -93,7 +93,7 @@ def tells_apart(found: Discrimination | None) -> str:
         word = "well" if found.r >= TELLS_WELL else "somewhat"
     else:
         word = "not surely"
-    return f"{word} ({found.r:+.2f})"
+    return f"{word} ({found.r:+.2f})".replace("-", "−")
 
 
 def last_seen(day: date | None, today: date) -> str:
