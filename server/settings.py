@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Literal, Self
 from urllib.parse import urlsplit
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 CHECKOUT = Path(__file__).resolve().parent.parent
@@ -73,6 +73,19 @@ class Settings(BaseSettings):
         le=3650,
         description="Days without a visit after which a guest and their practice are deleted.",
     )
+    account_days: int = Field(
+        default=0,
+        ge=0,
+        le=3650,
+        description="Days without a visit after which a learner's account and practice are "
+        "deleted, 180 at least; 0 keeps them.",
+    )
+    audit_days: int = Field(
+        default=0,
+        ge=0,
+        le=3650,
+        description="Days for which the audit trail keeps an act, 90 at least; 0 keeps all.",
+    )
     database_wait_seconds: float = Field(
         default=10.0,
         gt=0,
@@ -129,6 +142,14 @@ class Settings(BaseSettings):
     log_level: Literal["debug", "info", "warning", "error"] = Field(
         default="info", description="The least serious message that is logged."
     )
+
+    @field_validator("account_days", "audit_days")
+    @classmethod
+    def _no_slip_deletes(cls, days: int, info: ValidationInfo) -> int:
+        fewest = {"account_days": 180, "audit_days": 90}[info.field_name or ""]
+        if days and days < fewest:
+            raise ValueError(f"set {fewest} days at least, or 0 to keep everything")
+        return days
 
     @field_validator("public_url")
     @classmethod

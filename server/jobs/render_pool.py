@@ -243,7 +243,11 @@ class RenderPool:
             others.tidy()
         forgotten = housekeeping.tidy(self._database, self._settings, self._clock())
         if forgotten:
-            log.info("guests deleted because nobody came back to them: %s", forgotten)
+            log.info(
+                "deleted because nobody came back to them: %s guests, %s accounts",
+                forgotten.guests,
+                forgotten.accounts,
+            )
         batch: list[str] = []
         for name in settled_pictures(folder, SETTLED_SECONDS):
             batch.append(name)

@@ -152,10 +152,12 @@ def resolve_session(
 
 
 def touch_session(session: Session, token: str, now: datetime) -> None:
-    """Note that the session is in use, at most once a day; unknown tokens are ignored."""
+    """Note that session and learner are here, at most once a day; unknown tokens are ignored."""
     row = web_sessions.get(session, hash_of(token))
     if row is not None and now - row.used_at >= timedelta(days=1):
         row.used_at = now
+        # The session may end; that they were here must outlast it.
+        learner_rows.note_seen(session, row.learner_id, now)
 
 
 def update_settings(

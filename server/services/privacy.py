@@ -70,6 +70,20 @@ def forget_unused_guests(session: Session, now: datetime, guest_days: int) -> in
     return len(found)
 
 
+def forget_unused_accounts(session: Session, now: datetime, account_days: int) -> int:
+    """Delete some of the accounts that nobody used for so many days; return how many.
+
+    0 days keep them all. Leads and administrators are never deleted so.
+    """
+    if not account_days:
+        return 0
+    moment = now - timedelta(days=account_days)
+    found = belongings.unused_accounts(session, moment, FORGOTTEN_AT_ONCE)
+    for learner_id in found:
+        belongings.remove(session, learner_id)
+    return len(found)
+
+
 def _plain(value: Any) -> Any:
     """Return a value as JSON can say it."""
     if isinstance(value, dict):

@@ -81,6 +81,7 @@ def sign_in(
         confirmed_at=shown_at or now,
         guest_id=None if guest_id == learner_id else guest_id,
     )
+    learner_rows.note_seen(session, learner_id, now)
     return token
 
 

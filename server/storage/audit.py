@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session, aliased
 
 from server.storage.models import AccountRow, AuditEventRow, CohortRow
@@ -72,3 +72,8 @@ def latest(session: Session, limit: int, subject_id: UUID | None = None) -> Sequ
     if subject_id is not None:
         query = query.where(AuditEventRow.subject_id == subject_id)
     return [AuditEvent(*row) for row in session.execute(query)]
+
+
+def forget_before(session: Session, moment: datetime) -> None:
+    """Delete the acts before a moment."""
+    session.execute(delete(AuditEventRow).where(AuditEventRow.at < moment))

@@ -18,7 +18,7 @@ from uuid import UUID
 from sqlalchemy import Column, ColumnElement, Table, delete, exists, or_, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import AccountRow, Base, LearnerRow, WebSessionRow
+from server.storage.models import AccountRow, Base, CohortLeadRow, LearnerRow, WebSessionRow
 
 SECRET_ENDINGS = ("_hash", "token", "secret")
 """Columns so named hold what proves who somebody is: nobody needs them in an export."""
@@ -119,6 +119,32 @@ def unused_guests(session: Session, moment: datetime, limit: int) -> list[UUID]:
                         WebSessionRow.guest_id == LearnerRow.id,
                     ),
                     WebSessionRow.used_at >= moment,
+                ),
+            )
+            .order_by(LearnerRow.seen_at)
+            .limit(limit)
+        )
+    )
+
+
+def unused_accounts(session: Session, moment: datetime, limit: int) -> list[UUID]:
+    """Return learners with an account that nobody has used since a moment, at most so many.
+
+    Whoever leads a cohort, may make one or administers the site is left out: others
+    depend on them.
+    """
+    return list(
+        session.scalars(
+            select(LearnerRow.id)
+            .join(AccountRow, AccountRow.learner_id == LearnerRow.id)
+            .where(
+                LearnerRow.created_at < moment,
+                LearnerRow.seen_at < moment,
+                AccountRow.administrator.is_(False),
+                AccountRow.lead.is_(False),
+                ~exists().where(CohortLeadRow.learner_id == LearnerRow.id),
+                ~exists().where(
+                    WebSessionRow.learner_id == LearnerRow.id, WebSessionRow.used_at >= moment
                 ),
             )
             .order_by(LearnerRow.seen_at)

@@ -54,13 +54,6 @@ class FindingSums(NamedTuple):
     not_yet: int
 
 
-class GroupCount(NamedTuple):
-    """A group and its size."""
-
-    name: str
-    learners: int
-
-
 class FindingLetters(NamedTuple):
     """Readiness of one learner at one finding, at every level."""
 
@@ -288,17 +281,6 @@ def practised_count(session: Session, cohort_id: UUID, first: date, last: date) 
         )
     )
     return session.scalar(query) or 0
-
-
-def group_counts(session: Session, cohort_id: UUID) -> Sequence[GroupCount]:
-    """Return the groups of a cohort with their sizes; learners without one come first."""
-    rows = session.execute(
-        select(CohortMemberRow.group_name, func.count())
-        .where(CohortMemberRow.cohort_id == cohort_id)
-        .group_by(CohortMemberRow.group_name)
-        .order_by(CohortMemberRow.group_name)
-    )
-    return [GroupCount(*row) for row in rows]
 
 
 def open_place_count(session: Session, cohort_id: UUID) -> int:

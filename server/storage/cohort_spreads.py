@@ -1,59 +1,69 @@
-"""How a cohort is spread over days practised, and over findings that learners are ready for."""
+"""How a cohort is spread: over groups, days practised, and findings that learners are ready for."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
+from typing import NamedTuple
 from uuid import UUID
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from server.storage.cohort_figures import in_cohort, ready_letter
+from server.storage.cohort_figures import ready_letter
 from server.storage.models import CohortMemberRow, FindingTallyRow, PracticeDayRow
 
 
-def by_days(
-    session: Session, cohort_id: UUID, *, first_day: date, group: str | None
-) -> dict[int, int]:
-    """Return how many learners practised on how many days of a window; those on none are left out.
+class Spread(NamedTuple):
+    """So many learners of a group practised on so many days and are ready for so many findings."""
 
-    Parameters
-    ----------
-    first_day : of the window, which has no other end.
-    """
-    each = (
-        select(func.count().label("days"))
-        .select_from(PracticeDayRow)
-        .join(CohortMemberRow, CohortMemberRow.learner_id == PracticeDayRow.learner_id)
-        .where(in_cohort(cohort_id, group), PracticeDayRow.day >= first_day)
-        .group_by(PracticeDayRow.learner_id)
-        .subquery()
-    )
-    rows = session.execute(select(each.c.days, func.count()).group_by(each.c.days))
-    return {int(days): int(learners) for days, learners in rows}
+    group_name: str
+    days: int
+    ready: int
+    learners: int
 
 
-def by_ready(
+def spreads(
     session: Session,
     cohort_id: UUID,
     *,
+    first_day: date,
     standards: Mapping[str, int],
     source: str,
-    group: str | None,
-) -> dict[int, int]:
-    """Return how many learners are ready for how many findings; those for none are left out."""
-    each = (
-        select(func.count().label("findings"))
-        .select_from(FindingTallyRow)
-        .join(CohortMemberRow, CohortMemberRow.learner_id == FindingTallyRow.learner_id)
+) -> Sequence[Spread]:
+    """Return how a cohort is spread, in one query; every learner is counted once.
+
+    Parameters
+    ----------
+    first_day : of the window in which days count.
+    """
+    days = (
+        select(func.count())
         .where(
-            in_cohort(cohort_id, group),
+            PracticeDayRow.learner_id == CohortMemberRow.learner_id,
+            PracticeDayRow.day >= first_day,
+        )
+        .correlate(CohortMemberRow)
+        .scalar_subquery()
+    )
+    ready = (
+        select(func.count())
+        .where(
+            FindingTallyRow.learner_id == CohortMemberRow.learner_id,
             FindingTallyRow.source == source,
             ready_letter(standards) == "r",
         )
-        .group_by(FindingTallyRow.learner_id)
+        .correlate(CohortMemberRow)
+        .scalar_subquery()
+    )
+    each = (
+        select(CohortMemberRow.group_name, days.label("days"), ready.label("ready"))
+        .where(CohortMemberRow.cohort_id == cohort_id)
         .subquery()
     )
-    rows = session.execute(select(each.c.findings, func.count()).group_by(each.c.findings))
-    return {int(findings): int(learners) for findings, learners in rows}
+    rows = session.execute(
+        select(each.c.group_name, each.c.days, each.c.ready, func.count()).group_by(
+            each.c.group_name, each.c.days, each.c.ready
+        )
+    )
+    return [Spread(*row) for row in rows]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from uuid import UUID
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from server.storage.models import LearnerRow
@@ -25,4 +26,13 @@ def lock(session: Session, learner_id: UUID) -> LearnerRow | None:
         .where(LearnerRow.id == learner_id)
         .with_for_update()
         .execution_options(populate_existing=True)
+    )
+
+
+def note_seen(session: Session, learner_id: UUID, now: datetime) -> None:
+    """Note when a learner was last here; a clock that was set back changes nothing."""
+    session.execute(
+        update(LearnerRow)
+        .where(LearnerRow.id == learner_id, LearnerRow.seen_at < now)
+        .values(seen_at=now)
     )

@@ -60,6 +60,8 @@ class AccountPage(Page):
     """It opens this account."""
     ways: str
     """How the account is opened, in a sentence without its stop; empty for a guest."""
+    kept_days: int
+    """Days without a visit after which all this is deleted; 0 for never."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from server.measurement.card_quality import Discrimination, Flag
 from server.measurement.confusion import NORMAL
 from server.measurement.readiness import Readiness
 from server.rendering.eye import FINDINGS
-from server.services.cohorts.board import QUIET_DAYS, Board, Spread
+from server.services.cohorts.board import QUIET_DAYS, Board
+from server.services.cohorts.spread import Spread
 from server.services.cohorts.teaching import Lesson
 from server.storage.cohort_figures import Quiet
 from server.web.standing_words import name_of

@@ -228,7 +228,7 @@ def test_the_pages_cost_few_queries(course: Course, statements: list[str]) -> No
     course.session.expire_all()
     statements.clear()
     course.board(sort="ready")
-    assert len(statements) <= 9
+    assert len(statements) <= 7
     member = members.one_of(course.session, course.cohort.id, course.well.id)
     statements.clear()
     standing_of(course.session, course.cohort, member, LATER)

@@ -9,15 +9,18 @@ from typing import Any
 from uuid import UUID, uuid4
 
 import pytest
+from pydantic import ValidationError
 from sqlalchemy import MetaData, Table, func, select
 from sqlalchemy.orm import Session
 
 from server.errors import NotFound
-from server.services import learners, privacy, sessions
+from server.services import housekeeping, learners, privacy, sessions
+from server.services.housekeeping import Forgotten
 from server.services.learners import Learner
-from server.storage import belongings
+from server.settings import Settings
+from server.storage import audit, belongings
 from server.storage.engine import Database
-from server.storage.models import Base, LearnerRow
+from server.storage.models import AccountRow, AnswerRow, Base, LearnerRow
 from tests import accounts, factories
 from tests.factories import NOON
 
@@ -252,3 +255,55 @@ class TestUnusedGuests:
             for _ in range(privacy.FORGOTTEN_AT_ONCE + 3):
                 factories.guest(session)
         assert [self.forget(database, 31) for _ in range(3)] == [privacy.FORGOTTEN_AT_ONCE, 3, 0]
+
+
+class TestRetention:
+    def tidied(self, database: Database, days: int, **kept: int) -> Forgotten:
+        settings = Settings(**kept)  # type: ignore[arg-type]
+        return housekeeping.tidy(database, settings, NOON + timedelta(days=days))
+
+    def test_accounts_go_when_the_site_says_so_but_nobody_others_depend_on(
+        self, database: Database
+    ) -> None:
+        with database.writing() as session:
+            away = accounts.account(session, "away").learner_id
+            factories.seeded(session)
+            factories.stock_up(session)
+            row = session.get(LearnerRow, away)
+            assert row is not None
+            factories.practise(session, learners.as_learner(row))
+            back = accounts.account(session, "back").learner_id
+            token = sessions.sign_in(session, back, NOON, device=None, replaced=None)
+            learners.touch_session(session, token, NOON + timedelta(days=100))
+            # Signed out or not: what counts is when they were last here.
+            sessions.sign_out(session, token, NOON + timedelta(days=100))
+            leads = accounts.account(session, "leads").learner_id
+            accounts.cohort(session, leads=(leads,))
+            accounts.account(session, "root", administrator=True)
+        assert self.tidied(database, 3000).accounts == 0
+        assert self.tidied(database, 199, account_days=200).accounts == 0
+        assert self.tidied(database, 201, account_days=200).accounts == 1
+        assert self.tidied(database, 299, account_days=200).accounts == 0
+        with database.reading() as session:
+            assert set(session.scalars(select(AccountRow.sign_in_name))) == {
+                "back", "leads", "root",
+            }  # fmt: skip
+            assert session.get(LearnerRow, away) is None
+            assert list(session.scalars(select(AnswerRow.id))) == []
+        assert self.tidied(database, 301, account_days=200).accounts == 1
+
+    def test_the_trail_keeps_acts_for_as_long_as_the_site_says(self, database: Database) -> None:
+        with database.writing() as session:
+            for days in (0, 50):
+                audit.add(
+                    session, "link", NOON + timedelta(days=days), actor_id=None, subject_id=None
+                )
+        for kept, acts in ((0, 2), (160, 2), (100, 1)):
+            self.tidied(database, 120, audit_days=kept)
+            with database.reading() as session:
+                assert len(audit.latest(session, 10)) == acts
+
+    @pytest.mark.parametrize("kept", [{"account_days": 1}, {"audit_days": 89}, {"audit_days": -1}])
+    def test_a_slip_of_the_hand_deletes_nothing(self, kept: dict[str, int]) -> None:
+        with pytest.raises(ValidationError):
+            Settings(**kept)  # type: ignore[arg-type]

@@ -8,7 +8,7 @@ sums follow from the answers.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -24,10 +24,11 @@ from server.rendering.eye import FINDINGS
 from server.scheduling.days import local_day
 from server.services.cohorts.cohort import Cohort
 from server.services.cohorts.confused import ConfusionLine, confusion_lines
+from server.services.cohorts.spread import GroupCount, Spread, counted_by, groups_of
 from server.services.cohorts.teaching import Lesson, what_next
 from server.storage import cohort_figures as rows
 from server.storage import cohort_spreads as spreads
-from server.storage.cohort_figures import GroupCount, LearnerFigures, Quiet
+from server.storage.cohort_figures import LearnerFigures, Quiet
 
 SOURCE = "rendered"
 PAGE = 50
@@ -67,29 +68,6 @@ class Asked:
     name: str = ""
     after: str = ""
     only: str = ""
-
-
-@dataclass(frozen=True)
-class Spread:
-    """The learners of whom the figures tell, by something counted for each of them.
-
-    Parameters
-    ----------
-    counts : count -> learners; those with none are left out.
-    learners : all of them.
-    """
-
-    counts: Mapping[int, int]
-    learners: int
-
-    def at_least(self, least: int) -> int:
-        """Return how many learners have so many or more."""
-        return sum(number for count, number in self.counts.items() if count >= least)
-
-    @property
-    def none(self) -> int:
-        """Return how many learners have none."""
-        return self.learners - self.at_least(1)
 
 
 @dataclass(frozen=True)
@@ -157,7 +135,7 @@ class Board:
 
 
 def board(session: Session, cohort: Cohort, asked: Asked, now: datetime, timezone: str) -> Board:
-    """Return a cohort's page in nine queries, however many answers there are.
+    """Return a cohort's page in seven queries, however many answers there are.
 
     Parameters
     ----------
@@ -187,8 +165,12 @@ def board(session: Session, cohort: Cohort, asked: Asked, now: datetime, timezon
         quiet_before=_quiet_before(today) if asked.only == QUIET_ONLY else None,
         not_ready_for=asked.only if asked.only in FINDINGS else "",
     )
-    groups = rows.group_counts(session, cohort.id)
-    counted = sum(one.learners for one in groups if asked.group in (None, one.name))
+    spread = spreads.spreads(
+        session, cohort.id, first_day=first_day, standards=cohort.standards, source=SOURCE
+    )
+    groups = groups_of(spread)
+    of_group = [one for one in spread if asked.group in (None, one.group_name)]
+    counted = sum(one.learners for one in of_group)
     findings = _findings(session, cohort, asked.group, counted)
     counts = rows.confusions(session, cohort.id, source=SOURCE, group=asked.group)
     return Board(
@@ -197,17 +179,10 @@ def board(session: Session, cohort: Cohort, asked: Asked, now: datetime, timezon
         findings=findings,
         confusions=confusion_lines(counts),
         lesson=what_next([(one.finding, one.level, one.tally) for one in findings], counts),
-        practised=Spread(
-            spreads.by_days(session, cohort.id, first_day=first_day, group=asked.group), counted
-        ),
-        ready=Spread(
-            spreads.by_ready(
-                session, cohort.id, standards=cohort.standards, source=SOURCE, group=asked.group
-            ),
-            counted,
-        ),
+        practised=counted_by((one.days, one.learners) for one in of_group),
+        ready=counted_by((one.ready, one.learners) for one in of_group),
         quiet=tuple(quiet_ones(session, cohort.id, now, today, asked.group)),
-        groups=tuple(groups),
+        groups=groups,
         size=sum(one.learners for one in groups),
         counted=counted,
         open_places=rows.open_place_count(session, cohort.id),

@@ -119,7 +119,7 @@ def wanted_week(
     since = cohort_summaries.since(session, cohort_id, learner.id)
     if since is None or not _reaches(address):
         return None
-    if not cohort_figures.group_counts(session, cohort_id):
+    if not rows.size(session, cohort_id):
         return None
     return _monday_due(learner.timezone, since, now)
 

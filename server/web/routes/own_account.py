@@ -15,7 +15,7 @@ from server.services import sessions
 from server.services.accounts import account as accounts
 from server.services.accounts import limits
 from server.services.accounts.passkeys import passkeys_of
-from server.services.accounts.roles import role_of
+from server.services.accounts.roles import Role, role_of
 from server.services.accounts.ways_in import ways_in
 from server.storage import audit
 from server.web import account_words as words
@@ -47,11 +47,13 @@ def account_page(
     session, learner, now = visit.session, visit.learner, visit.now
     zone, site = learner.timezone, site_of(request)
     account = accounts.account_of(session, learner.id)
+    role = role_of(session, learner.id)
     ways = ways_in(session, learner.id, site.settings.oidc_issuer)
+    kept_days = site.settings.guest_days if account is None else site.settings.account_days
     return AccountPage(
         learner=learner,
         account=account,
-        role=role_of(session, learner.id),
+        role=role,
         name=name,
         problem=problem,
         said=said,
@@ -65,6 +67,8 @@ def account_page(
         school=site.school,
         linked=ways.provider,
         ways=words.ways_words(ways, site.school) if account else "",
+        # Leads and administrators are kept: others depend on them.
+        kept_days=kept_days if role in (Role.GUEST, Role.LEARNER) else 0,
     )
 
 
