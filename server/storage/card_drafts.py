@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID
 
-from sqlalchemy import delete, exists, func, or_, select, text
+from sqlalchemy import delete, exists, func, or_, select, text, tuple_
 from sqlalchemy.orm import Session
 
 from server.storage.models import (
@@ -69,13 +69,28 @@ def all_open(session: Session) -> Sequence[CardDraftRow]:
     ).all()
 
 
-def made_cards(session: Session) -> Sequence[CardRow]:
-    """Return the cards made on this site and those of photographs, withdrawn ones last."""
-    return session.scalars(
+def made_cards(
+    session: Session, words: Sequence[str], after: CardRow | None, limit: int
+) -> Sequence[CardRow]:
+    """Return cards made on this site and of photographs by title, withdrawn ones last.
+
+    Parameters
+    ----------
+    words : each stands in the title.
+    after : the card that the list goes on behind.
+    """
+    query = (
         select(CardRow)
         .where(or_(CardRow.source == PHOTOGRAPH, CardRow.origin == "school"))
         .order_by(CardRow.retired, CardRow.title, CardRow.id)
-    ).all()
+        .limit(limit)
+    )
+    for word in words:
+        query = query.where(CardRow.title.icontains(word, autoescape=True))
+    if after is not None:
+        here = tuple_(CardRow.retired, CardRow.title, CardRow.id)
+        query = query.where(here > (after.retired, after.title, after.id))
+    return session.scalars(query).all()
 
 
 def last_position(session: Session) -> int:

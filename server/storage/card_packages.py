@@ -41,12 +41,15 @@ class Here(NamedTuple):
     cards: frozenset[str]
 
 
-def school_cards(session: Session, card_ids: Collection[str] | None = None) -> Sequence[Kept]:
+def school_cards(
+    session: Session, card_ids: Collection[str] | None = None, *, limit: int | None = None
+) -> Sequence[Kept]:
     """Return the cards that this school made or brought in, in the order of their ids.
 
     Parameters
     ----------
     card_ids : only these; None is all that are in use.
+    limit : at most so many, the first by title.
     """
     query = (
         select(CardRow, CardVersionRow.number, CardVersionRow.content)
@@ -62,6 +65,8 @@ def school_cards(session: Session, card_ids: Collection[str] | None = None) -> S
         query = query.where(CardRow.retired.is_(False))
     else:
         query = query.where(CardRow.id.in_(card_ids))
+    if limit is not None:
+        query = query.order_by(None).order_by(CardRow.title, CardRow.id).limit(limit)
     return [Kept(*row) for row in session.execute(query)]
 
 

@@ -8,7 +8,7 @@ from typing import ClassVar
 from uuid import UUID
 
 from server.services.authoring.draft import Draft, DraftPhotograph, DraftWords
-from server.services.authoring.published import MadeCard
+from server.services.authoring.published import MadeCard, MadeCards
 from server.services.catalogue import ViewSpec
 from server.services.packages.archive import Problem
 from server.services.packages.exporting import Choice
@@ -28,7 +28,10 @@ class CardsPage(Page):
 
     TEMPLATE: ClassVar[str] = "authoring/index.html"
     drafts: tuple[Draft, ...]
-    made: Sequence[MadeCard]
+    made: MadeCards
+    words: str
+    """Of the title, that were looked for."""
+    after: str
     about: Mapping[str, str]
     """What a card can show, with its name."""
     new_id: UUID

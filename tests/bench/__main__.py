@@ -17,6 +17,7 @@ BENCHMARKS = {
     "answers": "an answer's round trip at 1, 20 and 100 learners, beside a bare insert",
     "load": "300 learners for five minutes with rendering on, beside bare inserts at that pace",
     "planning": "composing a round from 10,000 cards, beside sorting them",
+    "library": "browsing and searching 10,000 cards, beside plain SQL over them",
     "cohort": "a cohort of 2,000 with 2 million answers, beside plain SQL over them",
     "exports": "saving a cohort of 2 million answers, and a backup: time and memory",
     "bedside": "frame times of the bedside view on a slowed phone, beside a bare canvas; bytes",

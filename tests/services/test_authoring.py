@@ -191,7 +191,7 @@ def test_a_card_is_withdrawn_with_a_reason_and_put_back(database: Database, tmp_
 def test_shipped_cards_are_nobodys_to_change(database: Database, tmp_path: Path) -> None:
     with database.writing() as session:
         seed_photographs(session, tmp_path, NOON)
-        (made,) = published.made_cards(session)
+        (made,) = published.made_cards(session).cards
         assert made.shipped
         with pytest.raises(NotAllowed, match="comes with the program"):
             published.withdraw(session, lead(session, "a"), made.id, "No.", NOON)

@@ -250,7 +250,7 @@ def test_withdrawn_it_comes_no_more_and_figures_stay(database: Database) -> None
         assert (made.retired, made.recipe) == (True, recipe())
         assert cards_made.card_history(session, card_id)[0].remark == "Too close to another."
         cards_made.put_back(session, author, card_id, NOON)
-        assert [one.retired for one in cards_made.made_cards(session)] == [False]
+        assert [one.retired for one in cards_made.made_cards(session).cards] == [False]
     check_history(database)
 
 
@@ -258,7 +258,7 @@ def test_a_shipped_card_is_not_made_here(database: Database) -> None:
     with database.writing() as session:
         author = lead(session, "author")
         factories.seeded(session, [factories.card_spec("plain", position=1)])
-        assert cards_made.made_cards(session) == []
+        assert cards_made.made_cards(session).cards == ()
         with pytest.raises(NotFound):
             cards_made.begin_change(session, author, "plain", NOON)
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 from uuid import UUID, uuid4
 
 from sqlalchemy.orm import Session
@@ -30,6 +30,10 @@ from server.storage.card_drafts import Event
 from server.storage.models import CardDraftRow, CardRow
 from server.storage.photographs import PHOTOGRAPH
 
+PAGE_CARDS: Final = 40
+MOST_WORDS: Final = 6
+"""Of a search: more find nothing that these do not."""
+
 
 @dataclass(frozen=True)
 class MadeCard:
@@ -52,12 +56,36 @@ class MadeCard:
     recipe: Recipe | None = None
 
 
-def made_cards(session: Session) -> Sequence[MadeCard]:
-    """Return the cards made here and those of photographs, withdrawn last. Reads only."""
-    listed = rows.made_cards(session)
+@dataclass(frozen=True)
+class MadeCards:
+    """A page of them.
+
+    Parameters
+    ----------
+    following : the card that the next page begins behind; empty on the last one.
+    """
+
+    cards: tuple[MadeCard, ...]
+    following: str
+
+
+def made_cards(session: Session, words: str = "", after: str = "") -> MadeCards:
+    """Return cards made here and of photographs by title, withdrawn last. Reads only.
+
+    Parameters
+    ----------
+    words : of the title; each must stand in it.
+    after : id of the last card of the page before; an unknown one begins anew.
+    """
+    begun = session.get(CardRow, after) if after else None
+    found = rows.made_cards(session, words.split()[:MOST_WORDS], begun, PAGE_CARDS + 1)
+    listed = found[:PAGE_CARDS]
     contents = cards.current_contents(session, [row.id for row in listed])
     drafted = {row.card_id: row.id for row in rows.all_open(session)}
-    return [_made(row, contents[row.id], drafted.get(row.id)) for row in listed]
+    return MadeCards(
+        tuple(_made(row, contents[row.id], drafted.get(row.id)) for row in listed),
+        listed[-1].id if len(found) > PAGE_CARDS else "",
+    )
 
 
 def made_card(session: Session, card_id: str) -> MadeCard:

@@ -49,6 +49,10 @@ class Offer:
     left_out: tuple[str, ...]
 
 
+MOST_CHOICES: Final = 100
+"""Cards that a page offers to choose from; the command takes all."""
+
+
 @dataclass(frozen=True)
 class Choice:
     """A card that can be put into a package.
@@ -71,9 +75,9 @@ class Choice:
 
 
 def choices(session: Session) -> tuple[Choice, ...]:
-    """Return the cards that can be put into a package, by title. Reads only."""
+    """Return the first cards that can be put into a package, by title. Reads only."""
     found = []
-    for one in card_packages.school_cards(session):
+    for one in card_packages.school_cards(session, limit=MOST_CHOICES):
         shown = one.content.get("photographs", ())
         owned = any(each["licence"] == SCHOOL_OWNED for each in shown)
         found.append(Choice(one.card.id, one.card.title, one.number, len(shown), owned))

@@ -39,14 +39,21 @@ Series = Annotated[int, Query(ge=0, le=LAST_SET)]
 
 
 @router.get("")
-def index(request: Request, done: Done = "") -> Response:
-    """List the cards made here and the drafts."""
+def index(
+    request: Request,
+    done: Done = "",
+    words: Annotated[str, Query(max_length=200)] = "",
+    after: Annotated[str, Query(max_length=80)] = "",
+) -> Response:
+    """List the drafts, and the cards made here, a page at a time."""
     site = site_of(request)
     with reading(request) as visit:
         context = CardsPage(
             learner=visit.learner,
             drafts=drafts.open_drafts(visit.session),
-            made=published.made_cards(visit.session),
+            made=published.made_cards(visit.session, words, after),
+            words=words,
+            after=after,
             about=about_choices(site.catalogue),
             new_id=uuid4(),
             said=SAID.get(done, ""),
