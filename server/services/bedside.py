@@ -29,7 +29,10 @@ from server.services.instrument import (
     Cells,
     Followed,
     Patient,
+    StillField,
+    fields_with,
     follow,
+    still_fields,
 )
 
 Opinion = Literal["normal", "abnormal"]
@@ -153,6 +156,18 @@ class Examined:
     miss: Miss | None
     recall: Recalled | None
     mark_deg: tuple[float, float] | None
+
+    @property
+    def still_fields(self) -> tuple[StillField, ...]:
+        """The still fields of this eye."""
+        return still_fields(self.eye.patient, cells_of(self.eye.number).cells)
+
+    @property
+    def in_fields(self) -> tuple[int, ...]:
+        """Numbers of the still fields that show what there is to find."""
+        places = cells_of(self.eye.number).places.values()
+        shown = {number for place in places for number in fields_with(place, self.still_fields)}
+        return tuple(sorted(shown))
 
     @property
     def abnormal(self) -> bool:

@@ -7,6 +7,7 @@ from typing import ClassVar
 
 from server.optics import Aperture
 from server.services.bedside import BedsideEye, Examined
+from server.services.instrument import StillField
 from server.services.reading import ReadingText
 from server.web.contexts import LookPage, Page
 
@@ -56,7 +57,7 @@ class BedsideFieldsPage(Page):
 
     TEMPLATE: ClassVar[str] = "bedside/fields.html"
     eye: BedsideEye
-    fields: tuple[tuple[str, str], ...]
+    fields: tuple[StillField, ...]
     map: str
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from server.services.catalogue import Catalogue
+from server.services.instrument import StillField
 from server.services.study import Feedback, FindingResult
 from server.web.overlays import JudgedEye
 
@@ -80,6 +81,15 @@ def listed(parts: Sequence[str], joiner: str = "and") -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} {joiner} {parts[-1]}"
+
+
+def still_fields_named(numbers: Sequence[int], fields: Sequence[StillField]) -> str:
+    """Return still fields, the first by its name too: 'field 1 (the disc), also in 2 and 13'."""
+    name = fields[numbers[0] - 1].name
+    first = f"field {numbers[0]} ({name[0].lower()}{name[1:]})"
+    if len(numbers) == 1:
+        return first
+    return f"{first}, also in {listed([str(number) for number in numbers[1:]])}"
 
 
 def a(noun: str) -> str:

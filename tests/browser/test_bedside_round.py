@@ -146,6 +146,21 @@ def test_the_same_as_still_fields(opened: Opener, program: Program) -> None:
     expect(page.locator("[data-reflex]")).to_contain_text("even and bright")
     expect(page.locator(".still-fields svg")).to_have_count(13)
     assert violations(page) == []
-    steps.answer(page)
+    # Where something was, is asked with neither fields nor sheet in sight.
+    row = page.locator("label.row", has=page.locator("[value=swollen-margin]"))
+    row.locator(".yes").tap(force=True)
+    page.locator(".certainty label", has=page.locator("[value=sure]")).tap()
+    page.get_by_role("button", name="Commit").tap()
+    expect(page.get_by_role("heading", name="Where was it?")).to_be_focused()
+    for hidden in (".still-fields", ".asked", ".sheet"):
+        expect(page.locator(hidden)).to_be_hidden()
+    expect(page.locator("[data-map]")).to_be_in_viewport(ratio=0.9)
+    assert violations(page) == []
+    page.get_by_role("button", name="Without a mark").tap()
+    expect(page.locator("[data-told]")).to_be_visible()
     # Nothing was recorded, so nothing is told of it.
     expect(page.get_by_role("heading", name="What you looked at")).to_have_count(0)
+    # The places of the fields are put together on the whole fundus all the same.
+    expect(page.locator(".stops-made.still .ring")).to_have_count(13)
+    expect(page.locator(".in-fields")).to_contain_text("rings on the fundus")
+    assert violations(page) == []

@@ -163,12 +163,38 @@ def test_the_page_is_told_nothing_of_the_finding(eye: BedsideEye) -> None:
 @pytest.mark.parametrize("eye", EYES, ids=lambda eye: str(eye.number))
 def test_the_still_fields_lie_in_the_picture_and_begin_with_the_disc(eye: BedsideEye) -> None:
     fields = instrument.still_fields(eye.patient, bedside.cells_of(eye.number).cells)
-    assert "disc" in fields[0][0].lower()
-    assert "macula" in fields[-1][0].lower()
-    for name, box in fields:
-        x, y, wide, high = map(float, box.split())
+    assert "disc" in fields[0].name.lower()
+    assert "macula" in fields[-1].name.lower()
+    for one in fields:
+        x, y, wide, high = map(float, one.box.split())
         assert wide == high
-        assert math.hypot(x + wide / 2 - 500, y + high / 2 - 500) < 500, name
-    x, y, wide, _ = map(float, fields[-1][1].split())
+        assert math.hypot(x + wide / 2 - 500, y + high / 2 - 500) < 500, one.name
+    x, y, wide, _ = map(float, fields[-1].box.split())
     fovea = (500 - 1000 * eye.patient.centre_deg[0] / 60, 500.0)
     assert math.hypot(x + wide / 2 - fovea[0], y + wide / 2 - fovea[1]) < 1
+
+
+def test_it_is_known_which_still_fields_show_a_place() -> None:
+    fields = instrument.still_fields(EYES[0].patient, bedside.cells_of(1).cells)
+    rows, columns = np.indices((500, 500)) * 2 + 1
+    for number, one in enumerate(fields, 1):
+        # A dot in the middle of a field shows there, and wherever else a field reaches it.
+        dot = np.hypot(columns - one.x, rows - one.y) < 3
+        reached = {
+            k
+            for k, other in enumerate(fields, 1)
+            if math.hypot(other.x - one.x, other.y - one.y) <= other.radius + 3
+        }
+        assert number in instrument.fields_with(dot, fields)
+        assert set(instrument.fields_with(dot, fields)) <= reached
+    assert instrument.fields_with(np.zeros((500, 500), bool), fields) == ()
+
+
+def test_the_swollen_disc_shows_in_the_field_of_the_disc() -> None:
+    given = bedside.Submitted("", None, "abnormal", None)
+    assert 1 in bedside.examine(EYES[0], given).in_fields
+    assert (
+        len(bedside.examine(EYES[0], given).still_fields)
+        not in bedside.examine(EYES[0], given).in_fields
+    )
+    assert bedside.examine(EYES[2], given).in_fields == ()

@@ -254,6 +254,18 @@ def test_a_forged_recording_is_refused_and_the_answer_kept(
         assert study.feedback(session, who, look.id) == done
 
 
+def test_without_a_recording_the_still_fields_that_showed_it_are_told(
+    learner: tuple[Database, Learner],
+) -> None:
+    database, who = learner
+    with database.writing() as session:
+        look = dealt(session, who)
+        told = study.answer(session, who, look.id, factories.submission(look), at(60))
+        assert "swollen-margin" in told.in_still_fields
+        assert 1 in told.in_still_fields["swollen-margin"]
+        assert study.feedback(session, who, look.id).in_still_fields == told.in_still_fields
+
+
 def test_it_is_counted_apart_and_recomputes(learner: tuple[Database, Learner]) -> None:
     database, who = learner
     with database.writing() as session:

@@ -24,6 +24,8 @@ from server.services.instrument.patient import (
 )
 from server.services.instrument.still_fields import (
     STILL_FIELDS,
+    StillField,
+    fields_with,
     still_fields,
 )
 from server.services.instrument.view import (
@@ -45,7 +47,9 @@ __all__ = [
     "Followed",
     "Patient",
     "Side",
+    "StillField",
     "centre_deg",
+    "fields_with",
     "follow",
     "shows_the_disc",
     "still_fields",

@@ -8,12 +8,15 @@ from typing import cast
 from sqlalchemy.orm import Session
 
 from server.rendering.eye import FINDINGS
+from server.rendering.filling import filled
 from server.rendering.outlines import Region
 from server.rendering.truth import Truth
 from server.scheduling.days import days_between
 from server.services.attribution import attribution_of
+from server.services.instrument import fields_with
 from server.services.study import examining
 from server.services.study.bedside_looks import patient_of
+from server.services.study.examining import PLACE_PX
 from server.services.study.judging import Counted, state_from_json
 from server.services.study.results import (
     Certainty,
@@ -22,6 +25,7 @@ from server.services.study.results import (
     Feedback,
     FindingResult,
     Judgement,
+    Look,
     Mark,
     Outcome,
 )
@@ -40,8 +44,10 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
     given_round = shown.look.round_id
     planned, answered = rounds.counts(session, given_round)
     after = state_from_json(given.schedule_after)
+    look = look_value(shown, planned)
+    examined = _examined(session, shown, given)
     return Feedback(
-        look=look_value(shown, planned),
+        look=look,
         answer_id=given.id,
         outcome=cast(Outcome, given.outcome),
         quality=given.quality,
@@ -65,7 +71,8 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
         seen_all=shown.eye.source == PHOTOGRAPH
         and shown.card.id in photographs.used_up(session, given.learner_id),
         comparison=_comparison(session, shown, given),
-        examined=_examined(session, shown, given),
+        examined=examined,
+        in_still_fields=_in_still_fields(look, examined, truth),
         media="" if shown.wide is None else patient_of(shown.look, shown.eye).media_told,
         note=note,
     )
@@ -106,6 +113,17 @@ def _examined(session: Session, shown: ShownLook, given: AnswerRow) -> Examined 
         dict(row.misses),
         examining.placed(row),
     )
+
+
+def _in_still_fields(
+    look: Look, examined: Examined | None, truth: Truth
+) -> dict[str, tuple[int, ...]]:
+    if look.bedside is None or (examined is not None and examined.followed is not None):
+        return {}
+    return {
+        finding: fields_with(filled(truth[finding].regions, PLACE_PX), look.bedside.still_fields)
+        for finding in truth.present
+    }
 
 
 def _comparison(session: Session, shown: ShownLook, given: AnswerRow) -> Comparison | None:

@@ -9,7 +9,7 @@ Outlines are ``Region`` values in thousandths of the picture's width and height;
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Literal
 from uuid import UUID
@@ -17,7 +17,7 @@ from uuid import UUID
 from server.optics import Recalled
 from server.rendering.outlines import Region
 from server.services.attribution import Attribution
-from server.services.instrument import Followed
+from server.services.instrument import Followed, StillField
 from server.services.planning.goal import WeeklyGoal
 
 Judgement = Literal["normal", "present"]
@@ -50,8 +50,8 @@ class AtTheBedside:
     wide_pupil: bool
     view: Mapping[str, Any]
     """For the page's own drawing and counting, plain values."""
-    still_fields: tuple[tuple[str, str], ...]
-    """The same as still fields: name and SVG view box."""
+    still_fields: tuple[StillField, ...]
+    """The same as still fields."""
     reflex_in_words: str
     """The red reflex from an arm's length, which comes before the still fields."""
 
@@ -262,6 +262,9 @@ class Feedback:
     comparison: Comparison | None = None
     examined: Examined | None = None
     """Set when what was looked at at the bedside was recorded."""
+    in_still_fields: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """Numbers of the still fields that showed each finding there was, where nothing was
+    recorded; empty for looks that were not at the bedside."""
     media: str = ""
     """What clouded the media of a look at the bedside; empty in clear ones."""
     note: str = ""
