@@ -17,6 +17,9 @@ from server.bootstrap import ROOT
 SMALL_PICTURES = {"FUNDUS_PICTURE_PX": "384", "FUNDUS_STOCK_PER_CARD": "1"}
 """Real eyes, drawn small, so that two cores draw them while the tests look at them."""
 
+START_SECONDS = 180
+"""A start takes some seconds; on two cores that others keep busy it took more than a minute."""
+
 
 def free_port() -> int:
     """Return a port that was free a moment ago."""
@@ -54,7 +57,7 @@ class Program:
             self._process = subprocess.Popen(
                 command, cwd=ROOT, env=self._environment, stdout=log, stderr=log
             )
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + START_SECONDS
         while time.monotonic() < deadline:
             if self._process.poll() is not None:
                 raise AssertionError(f"the program ended: {self._log.read_text()}")

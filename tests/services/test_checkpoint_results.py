@@ -167,6 +167,10 @@ def test_eyes_without_an_answer_are_not_right(database: Database, closed: Closed
         got = found(session, closed)
         mine = next(one for one in got.people if one.learner_id == late.id)
         assert (mine.score.successes, mine.score.answers, mine.finished) == (1, 6, False)
+        # Looking in once it is over ends the sitting, and they met no more eyes by that.
+        assert sitting.next_eye(session, late, closed.id, AFTERWARDS) is None
+        mine = next(one for one in found(session, closed).people if one.learner_id == late.id)
+        assert not mine.finished
 
 
 def test_judges_and_ratings_lead_to_a_pass_mark(database: Database, closed: Closed) -> None:

@@ -24,7 +24,7 @@ PEOPLE: tuple[Column, ...] = (
     Column(
         "passed", "yes or no", "Whether the share reaches the pass mark; empty without a pass mark."
     ),
-    Column("finished", "yes or no", "Yes: all eyes were met, or the time ended."),
+    Column("finished", "yes or no", "Yes: the learner met every eye. No: some are missing."),
     Column(
         "rating",
         "1 to 5",

@@ -53,7 +53,7 @@ class Flag(StrEnum):
 
 @dataclass(frozen=True)
 class Person:
-    """Somebody who sat it."""
+    """Somebody who sat it; ``finished`` when they met every eye, looked in again or not."""
 
     learner_id: UUID
     name: str
@@ -193,7 +193,7 @@ def results(session: Session, cohort: Cohort, checkpoint_id: UUID) -> Results:
             score=Proportion(
                 sum(is_right[line.sitting.id][number] for number in counted), len(counted)
             ),
-            finished=line.sitting.finished_at is not None,
+            finished=len(given.get(line.sitting.id, {})) == len(full),
             rating=line.sitting.rating,
         )
         for line in sat
