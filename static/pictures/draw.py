@@ -39,7 +39,7 @@ PLATES: dict[str, tuple[int, str, float, float, View, tuple[Feature, ...]]] = {
     "enlarged-cup": (27, "right", 0.45, 62, View(45, BETWEEN, 768), (Feature("enlarged-cup", "concentric", 0.7),)),
     "new-vessels": (31, "left", 0.55, 48, View(45, BETWEEN, 768), (Feature("new-vessels", "disc", 0.8),)),
     "peripheral-pigment": (29, "left", 0.5, 38, View(60, BETWEEN, 768), (Feature("peripheral-pigment", "net", 0.8),)),
-    "macular-change": (17, "right", 0.4, 74, View(45, BETWEEN, 768), (Feature("macular-change", "soft-drusen", 0.75),)),
+    "macular-change": (58, "right", 0.4, 74, View(45, BETWEEN, 768), (Feature("macular-change", "soft-drusen", 0.75),)),
 }
 
 
