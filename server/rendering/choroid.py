@@ -16,7 +16,7 @@ import numpy as np
 from numba import njit
 
 from server.rendering.anatomy import Anatomy
-from server.rendering.choroid_lines import FIELD_FRAME, Lines, Whole, lay
+from server.rendering.choroid_lines import FIELD_FRAME, REACH_DEG, Lines, Whole, lay
 from server.rendering.eye import Eye
 from server.rendering.frame import Floats, Frame
 from server.rendering.noise import Noise
@@ -43,6 +43,10 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     behind = np.zeros_like(out)
     _draw(lower, frame, 0.55, 1.6, behind)
     np.maximum(out, behind, out=out)
+    far = np.hypot(frame.x, frame.y)
+    if far.max() > REACH_DEG - 3.0:
+        # Past the lines neither vessel nor island is known: half and half.
+        out += np.clip((far - REACH_DEG) / 3.0 + 1.0, 0.0, 1.0) * (0.5 - out)
     return out
 
 
