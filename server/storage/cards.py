@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import CardRow, CardVersionRow
+from server.storage.models import CardRow, CardVersionRow, LookRow
 from server.storage.photographs import PHOTOGRAPH
 
 
@@ -78,6 +78,22 @@ def version_of(session: Session, card_id: str, content_hash: str) -> CardVersion
             CardVersionRow.card_id == card_id, CardVersionRow.content_hash == content_hash
         )
     )
+
+
+def versions(session: Session, card_id: str) -> Sequence[tuple[CardVersionRow, int]]:
+    """Return every version of a card with how often it was shown, the latest first."""
+    looks = (
+        select(func.count())
+        .where(LookRow.card_version_id == CardVersionRow.id)
+        .correlate(CardVersionRow)
+        .scalar_subquery()
+    )
+    rows = session.execute(
+        select(CardVersionRow, looks)
+        .where(CardVersionRow.card_id == card_id)
+        .order_by(CardVersionRow.number.desc())
+    )
+    return [(version, shown) for version, shown in rows]
 
 
 def get_version(session: Session, version_id: int) -> CardVersionRow:

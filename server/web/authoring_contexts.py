@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import ClassVar
 from uuid import UUID
 
@@ -111,6 +112,18 @@ class MarkingPage(Page):
 
 
 @dataclass(frozen=True)
+class ShownVersion:
+    """A version of a card, and what it fixed and said, line by line."""
+
+    number: int
+    title: str
+    made_at: datetime
+    in_use: bool
+    looks: int
+    lines: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
 class MadeCardPage(Page):
     """A published card, and what was done with it."""
 
@@ -120,6 +133,7 @@ class MadeCardPage(Page):
     photographs: tuple[ShownPhotograph, ...]
     recipe: tuple[tuple[str, str], ...]
     eyes: EyesShown | None
+    versions: tuple[ShownVersion, ...]
     events: tuple[Event, ...]
     reason: str
     said: str

@@ -7,9 +7,12 @@ from collections.abc import Iterable
 from server.rendering.eye import FINDINGS
 from server.rendering.outlines import Region
 from server.services.authoring.draft import DraftPhotograph
+from server.services.authoring.published import MadeVersion
 from server.services.catalogue import Catalogue
 from server.services.photograph_cards import CardPhotograph, Marks
-from server.web.authoring_contexts import ShownPhotograph
+from server.web.authoring_contexts import ShownPhotograph, ShownVersion
+from server.web.authoring_words import FIELDS
+from server.web.design_figures import recipe_lines
 from server.web.overlays import Outline, mask_outlines
 
 
@@ -37,6 +40,30 @@ def published_photographs(
 ) -> tuple[ShownPhotograph, ...]:
     """Return the same for a card in use, whose photographs have no versions of their own."""
     return shown_photographs((DraftPhotograph(one, 0) for one in photographs), catalogue)
+
+
+def shown_versions(
+    versions: Iterable[MadeVersion], catalogue: Catalogue
+) -> tuple[ShownVersion, ...]:
+    """Return a card's versions with what each fixed and said."""
+    return tuple(
+        ShownVersion(
+            number=one.number,
+            title=one.title,
+            made_at=one.made_at,
+            in_use=one.in_use,
+            looks=one.looks,
+            lines=(
+                *(
+                    (("Photographs", str(one.photographs)),)
+                    if one.recipe is None
+                    else recipe_lines(one.recipe, catalogue)
+                ),
+                *((FIELDS[name], words) for name, words in one.words.items()),
+            ),
+        )
+        for one in versions
+    )
 
 
 def _shown(one: DraftPhotograph, catalogue: Catalogue) -> ShownPhotograph:

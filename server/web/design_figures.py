@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -125,6 +126,15 @@ def kinds_to_choose(catalogue: Catalogue) -> Mapping[str, Mapping[str, str]]:
         }
         for kind, painter in painters().items()
     }
+
+
+def in_words(told: str, catalogue: Catalogue) -> str:
+    """Return what is wrong with a recipe in the page's names instead of the file's."""
+    names = {slug: f"“{view.name}”" for slug, view in catalogue.views.items()}
+    names |= {kind: text_of(kind, catalogue).name.lower() for kind in painters()}
+    longest_first = sorted(names, key=len, reverse=True)
+    slugs = re.compile(r"(?<![\w-])(" + "|".join(longest_first) + r")(?![\w-])")
+    return slugs.sub(lambda found: names[found[0]], told).replace("'", "")
 
 
 def name_of(kind: str, variant: str, catalogue: Catalogue) -> str:

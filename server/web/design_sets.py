@@ -56,6 +56,14 @@ def look_at(
     )
 
 
+def draw_again(request: Request, remarked: Collection[RemarkedEye]) -> None:
+    """Have the eyes drawn that remarks are about, where their pictures are gone."""
+    gone = [one.event.picture for one in remarked if one.eye is not None and not one.eye.picture]
+    if gone:
+        with writing(request) as visit:
+            preview.ask_again(visit.session, gone, visit.now)
+
+
 def remarked_eyes(visit: Visit, draft: Draft, catalogue: Catalogue) -> tuple[RemarkedEye, ...]:
     """Return what was asked of single drawn eyes, the latest first."""
     found = []

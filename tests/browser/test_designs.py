@@ -148,7 +148,7 @@ def test_a_change_while_eyes_are_drawn_ends_the_ones_before(
     # A field that cannot be is told before anything is drawn, and nothing typed is lost.
     page.get_by_label("Field").select_option("disc-30")
     page.get_by_label("Shows").select_option("macular-change/soft-drusen")
-    expect(page.locator("#set-of-eyes .unfit")).to_contain_text("photograph-45")
+    expect(page.locator("#set-of-eyes .unfit")).to_contain_text("Photograph, 45°")
     assert page.get_by_label("From: age").input_value() == "61"
     assert violations(page) == []
     drop(page, draft)

@@ -18,12 +18,16 @@ from server.services import recompute, seeding, stock, study
 from server.services.authoring import designing, drafts, preview, reviewing, uploads
 from server.services.authoring import published as cards_made
 from server.services.authoring.draft import Moved
+from server.services.checkpoints import composing
+from server.services.cohorts.cards import card_lines
+from server.services.exports import cohort_data
 from server.services.prepared import PreparedEye
+from server.services.progress import progress
 from server.services.recipes import Recipe, read_recipe
 from server.storage import card_states, cards
 from server.storage.engine import Database
 from server.storage.models import CardRow, CardVersionRow, DesignEyeRow, EyeRow, LookRow
-from tests import authoring, factories
+from tests import accounts, authoring, factories
 from tests.authoring import lead
 from tests.designing import (
     CATALOGUE,
@@ -196,6 +200,43 @@ def test_learners_meet_it_and_both_findings_are_marked(database: Database) -> No
     check_history(database)
 
 
+def test_to_the_rest_of_the_program_it_is_a_card_like_any_other(database: Database) -> None:
+    """Cohorts, checkpoints, exports, the bedside and progress ask nothing of where it is from."""
+    with database.writing() as session:
+        author, reviewer = lead(session, "author"), lead(session, "reviewer")
+        card_id = published(session, author, reviewer, designed(session, author))
+        stocked(session, card_id, ("pale-disc", "enlarged-cup"), 6)
+        (order,) = stock.next_orders(session, per_card=9, in_hand={}, at_most=1, disk_full=False)
+        assert order.wide
+        given, spared = factories.guest(session), factories.guest(session)
+        cohort = accounts.cohort(session, leads=(author,), members=(given.id,))
+        without = accounts.cohort(session, leads=(author,), members=(spared.id,))
+        without.left_out = [card_id]
+        session.flush()
+
+        look = factories.dealt(session, given)
+        both = submission(look, ("pale-disc", "enlarged-cup"))
+        assert study.answer(session, given, look.id, both, NOON).outcome == "right"
+        with pytest.raises(Conflict, match="no cards"):
+            study.start_or_resume_round(session, spared, NOON)
+
+        (line,) = card_lines(session, cohort.id, 1)
+        assert line.id == card_id
+        standing = progress(session, given, NOON)
+        hits = {one.finding: one.hits for one in standing.rendered}
+        assert (hits["pale-disc"], hits["enlarged-cup"]) == (1, 1)
+        assert standing.photographed == ()
+        assert composing.choices(session, frozenset()) == {("pale-disc", "marked"): [card_id]}
+        assert composing.choices(session, frozenset([card_id])) == {}
+        about = study.start_round_about(session, given, "pale-disc", uuid4(), NOON)
+        assert about.planned == 1
+    with database.writing() as session:
+        export = cohort_data.grant(session, author, cohort.id, cohort_data.What.ANSWERS, NOON)
+    rows = list(cohort_data.table(export, database.reading))
+    assert [dict(zip([one.name for one in export.columns], row, strict=True))["card"]
+            for row in rows] == [card_id]  # fmt: skip
+
+
 def test_a_change_is_a_new_version_and_history_stays(database: Database) -> None:
     with database.writing() as session:
         author, reviewer = lead(session, "author"), lead(session, "reviewer")
@@ -228,6 +269,11 @@ def test_a_change_is_a_new_version_and_history_stays(database: Database) -> None
         assert Recipe.of_card(new.content["card"]) == harder
         assert study.feedback(session, learner, look.id).card.title == before.card.title
         assert card_states.of_learner(session, learner.id) == state
+        versions = cards_made.versions(session, card_id)
+        assert [(one.number, one.in_use, one.looks) for one in versions] == [
+            (2, True, 0), (1, False, 1),
+        ]  # fmt: skip
+        assert versions[1].recipe == recipe()
         # What is dealt from now on is drawn by the new recipe.
         orders = stock.next_orders(session, per_card=1, in_hand={}, at_most=5, disk_full=False)
         assert [(one.card_id, one.card["age"]) for one in orders] == [(card_id, [60.0, 90.0])]

@@ -21,13 +21,17 @@ from sqlalchemy import Boolean, func, select, text, type_coerce
 from server.cli import main
 from server.errors import BadInput, FundusRoundsError
 from server.services import recompute, study
+from server.services.authoring import preview
 from server.settings import Settings
 from server.storage.backups import MANIFEST, Manifest, back_up, settle, sha256_of
+from server.storage.card_drafts import note
 from server.storage.engine import Database, opened
 from server.storage.migrating import MIGRATIONS, migrate, newest_revision, revision_of
 from server.storage.models import (
     Base,
+    CardEventRow,
     CheckpointItemRow,
+    DesignEyeRow,
     EyeRow,
     GalleryPlateRow,
     LookRow,
@@ -37,7 +41,7 @@ from server.storage.models import (
 from server.storage.pictures import picture_path, write_picture
 from server.storage.problems import DatabaseUnavailable
 from server.storage.restoring import restore
-from tests import accounts, factories
+from tests import accounts, designing, factories
 from tests.databases import BACKENDS, empty, sqlite_settings
 from tests.factories import NOON
 from tests.faults import no_more_than
@@ -102,34 +106,20 @@ def site(database: Database, tmp_path: Path) -> Settings:
             photograph.picture = hashlib.sha256(data).hexdigest()
             write_picture(settings.pictures_dir, photograph.picture, data)
         assert shown is not None
-        session.add(
-            WideEyeRow(
-                eye_id=shown,
-                size_px=10,
-                picture="",
-                twin="",
-                bytes=0,
-                truth={},
-                outlines={},
-                cells={},
-            )
-        )
-        session.add(
-            GalleryPlateRow(
-                number=accounts.PLATE,
-                strip="",
-                size_px=10,
-                renderer_version=1,
-                used_at=NOON,
-                picture="",
-                twin="",
-                bytes=0,
-                problem="",
-                truth={},
-                outlines={},
-                facts={},
-            )
-        )
+        nothing = {
+            "size_px": 10,
+            "picture": "",
+            "twin": "",
+            "bytes": 0,
+            "truth": {},
+            "outlines": {},
+        }
+        session.add(WideEyeRow(eye_id=shown, **nothing, cells={}))
+        of_plate = {"number": accounts.PLATE, "strip": "", "renderer_version": 1, "used_at": NOON}
+        session.add(GalleryPlateRow(**of_plate, **nothing, problem="", facts={}))
+        wanted = preview.eyes_of(designing.recipe(), designing.CATALOGUE, "any")
+        preview.ask(session, wanted, NOON)
+        note(session, "any", "changes-asked", None, NOON, remark="Here.", picture=wanted[0].name)
         assert ada.id
     return settings
 
@@ -179,6 +169,9 @@ def test_everything_is_there_again(
                         assert hashlib.sha256(data).hexdigest() == name
                 for name in session.scalars(select(PhotographRow.picture)):
                     assert picture_path(target.pictures_dir, name).read_bytes() == b"photograph"
+                # What a reviewer remarked on can be drawn again; it names no picture until then.
+                (kept,) = session.scalars(select(DesignEyeRow))
+                assert session.scalars(select(CardEventRow.picture)).all()[-1] == kept.name
                 assert recompute.recompute(session).differences == ()
                 # Counted keys go on where they were.
                 factories.stock_up(session, each=1)

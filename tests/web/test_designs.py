@@ -158,7 +158,7 @@ def test_whoever_comes_second_sees_both_designs(empty_browser: Browser) -> None:
         ({"low": ["plenty", "", ""]}, "#wrong-1", "plenty"),
         ({"what": ["pale-disc/blue", "", ""]}, "#wrong-1", "temporal"),
         ({"age_low": ["200"]}, "#wrong-age", "8 to 95"),
-        ({"view": ["temporal-50"]}, "#wrong-view", "photograph-45"),
+        ({"view": ["temporal-50"]}, "#wrong-view", "“Photograph, 45°”"),
     ],
 )
 def test_what_is_wrong_is_told_at_its_field_and_nothing_typed_is_lost(
@@ -235,7 +235,7 @@ def test_the_eyes_are_asked_for_again_until_they_are_there(empty_browser: Browse
     assert "0 of 4 show what the card says" in one(page, ".set-line").text()
     assert len(page.css(".drawn-eye img")) == preview.EYES
     nonsense = fragment(view="nowhere")
-    assert "photograph-45" in one(nonsense, "ul.unfit").text()
+    assert "“Photograph, 45°”" in one(nonsense, "ul.unfit").text()
 
 
 def test_a_draft_of_photographs_has_no_design(empty_browser: Browser) -> None:

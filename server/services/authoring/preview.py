@@ -140,6 +140,15 @@ def find(session: Session, name: str) -> tuple[DesignEye, Recipe] | None:
     return None if row is None else (_eye(name, row.severity, row), Recipe.of_card(row.card))
 
 
+def ask_again(session: Session, names: Collection[str], now: datetime) -> None:
+    """Have those of the names drawn anew that a backup brought back without their picture."""
+    for row in design_eyes.get_many(session, names).values():
+        if not row.picture and (_is_stale(row, now) or row.problem):
+            _empty(row)
+            row.used_at = now
+    session.flush()
+
+
 def is_settled(session: Session, wanted: Sequence[Wanted], now: datetime) -> bool:
     """Whether `ask` would change nothing, so that no writer's turn is needed."""
     rows = design_eyes.get_many(session, [one.name for one in wanted])

@@ -57,6 +57,26 @@ class MadeCard:
 
 
 @dataclass(frozen=True)
+class MadeVersion:
+    """A card as it was at one time.
+
+    Parameters
+    ----------
+    looks : how often learners were shown it.
+    words : its teaching lines, by name.
+    """
+
+    number: int
+    title: str
+    made_at: datetime
+    in_use: bool
+    looks: int
+    words: Mapping[str, str]
+    recipe: Recipe | None
+    photographs: int
+
+
+@dataclass(frozen=True)
 class MadeCards:
     """A page of them.
 
@@ -101,6 +121,26 @@ def made_card(session: Session, card_id: str) -> MadeCard:
     draft = rows.open_of(session, card_id)
     contents = cards.current_contents(session, [card_id])
     return _made(row, contents[card_id], None if draft is None else draft.id)
+
+
+def versions(session: Session, card_id: str) -> tuple[MadeVersion, ...]:
+    """Return the versions of a card, the latest first; looks keep the one they showed."""
+    row = session.get_one(CardRow, card_id)
+    return tuple(
+        MadeVersion(
+            number=version.number,
+            title=version.content["card"]["title"],
+            made_at=version.created_at,
+            in_use=version.content_hash == row.content_hash,
+            looks=looks,
+            words=version.content["card"]["teaching"],
+            recipe=None
+            if is_of_photographs(version.content)
+            else Recipe.of_card(version.content["card"]),
+            photographs=len(version.content.get("photographs", ())),
+        )
+        for version, looks in cards.versions(session, card_id)
+    )
 
 
 def card_history(session: Session, card_id: str) -> tuple[Event, ...]:

@@ -18,9 +18,9 @@ from server.services.recipes import BOUNDS, BadRecipe, Recipe, read_recipe
 from server.web.access import Visit, reading, writing
 from server.web.authoring_contexts import DesignEyes, DesignPage
 from server.web.authoring_words import SAID
-from server.web.design_figures import EyesShown, kinds_to_choose, recipe_lines
+from server.web.design_figures import EyesShown, in_words, kinds_to_choose, recipe_lines
 from server.web.design_forms import DesignForm
-from server.web.design_sets import look_at, remarked_eyes
+from server.web.design_sets import draw_again, look_at, remarked_eyes
 from server.web.pages import see_other, wants_fragment
 from server.web.site import site_of
 
@@ -80,10 +80,11 @@ def _eyes(
     with reading(request) as visit:
         draft = drafts.find(visit.session, draft_id)
     address = f"/cards/drafts/{draft_id}/design/eyes"
+    catalogue = site_of(request).catalogue
     try:
-        recipe = _typed(form, _designed(draft), site_of(request).catalogue)
+        recipe = _typed(form, _designed(draft), catalogue)
     except BadRecipe as problem:
-        words = tuple(one.words for one in problem.problems)
+        words = tuple(in_words(one.words, catalogue) for one in problem.problems)
         return EyesShown((), form.shown_series, address, in_form=True, problems=words)
     return look_at(
         request,
@@ -110,6 +111,7 @@ def _page(
     shown = _eyes(request, draft_id, form, stopped=stopped)
     with reading(request) as visit:
         context = _context(request, visit, draft_id, form, shown, said, failed)
+    draw_again(request, context.remarks)
     return site.pages.render(request, context, status=200 if failed is None else failed.status)
 
 
@@ -136,7 +138,7 @@ def _context(
     try:
         _typed(form, design, catalogue)
     except BadRecipe as problem:
-        problems = {one.field: one.words for one in problem.problems}
+        problems = {one.field: in_words(one.words, catalogue) for one in problem.problems}
     return DesignPage(
         learner=visit.learner,
         draft=draft,

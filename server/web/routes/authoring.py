@@ -17,7 +17,11 @@ from server.services.authoring.draft import DraftWords, Moved, about_choices
 from server.services.authoring.preview import LAST_SET
 from server.web.access import Visit, reading, writing
 from server.web.authoring_contexts import CardsPage, DesignEyes, DraftPage, MadeCardPage
-from server.web.authoring_figures import published_photographs, shown_photographs
+from server.web.authoring_figures import (
+    published_photographs,
+    shown_photographs,
+    shown_versions,
+)
 from server.web.authoring_forms import (
     NewDraftForm,
     ReasonForm,
@@ -348,6 +352,7 @@ def _card(
             photographs=published_photographs(found.photographs, catalogue),
             recipe=() if found.recipe is None else recipe_lines(found.recipe, catalogue),
             eyes=eyes,
+            versions=shown_versions(published.versions(visit.session, card_id), catalogue),
             events=published.card_history(visit.session, card_id),
             reason=reason,
             said=said,
