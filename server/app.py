@@ -56,6 +56,7 @@ from server.web.routes import (
     roster,
     rounds,
     school,
+    second_factor,
     sign_in,
 )
 from server.web.rules import listed
@@ -113,7 +114,8 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
     errors.install(app)
     for family in (
         *(front, rounds, looks, plan, progress, reading, bedside, gallery, account, reminders),
-        *(calendar, sign_in, school, own_account, own_data, passkeys, links, people, files, health),
+        *(calendar, sign_in, school, second_factor, own_account, own_data, passkeys, links),
+        *(people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
         *(checkpoints, cohort_checkpoints, checkpoint_results),
         *(authored_designs, authored_photographs, card_packages, authoring, cohort_cards),

@@ -133,8 +133,13 @@ class Settings(BaseSettings):
     oidc_name: str = Field(
         default="",
         max_length=60,
-        description="What learners call the provider, such as `St Elsewhere`; empty: `your "
+        description="What learners call the provider, such as `Wendale School`; empty: `your "
         "school`.",
+    )
+    second_factor: Literal["off", "leads", "all"] = Field(
+        default="leads",
+        description="Who must show two factors (a passkey, or an authenticator app as well): `off` "
+        "nobody, `leads` leads and administrators before their pages, `all` every account.",
     )
     log_format: Literal["text", "json"] = Field(
         default="text", description="Log lines for people (text) or for a log collector (json)."

@@ -9,6 +9,7 @@ from uuid import UUID, uuid4
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from server.identity.one_time_codes import new_secret
 from server.identity.tokens import new_token
 from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, pauses, sessions
@@ -22,7 +23,7 @@ from server.services.cohorts.codes import new_code
 from server.services.gallery import remarks
 from server.services.learners import Learner, SettingsChange
 from server.services.reminders import addresses, feeds, slots
-from server.storage import audit, one_time_links, passkeys, provider_identities
+from server.storage import audit, one_time_links, passkeys, provider_identities, second_factors
 from server.storage.models import (
     AnswerRow,
     CardPackageRow,
@@ -35,6 +36,7 @@ from server.storage.models import (
     PasskeyRow,
     PhotographRow,
     ProviderIdentityRow,
+    SecondFactorRow,
 )
 from tests import checkpoints, factories
 from tests.factories import NOON
@@ -147,6 +149,15 @@ def provider_identity(session: Session, learner_id: UUID, subject: str = "") -> 
     return row.issuer
 
 
+def second_factor(session: Session, learner_id: UUID) -> None:
+    """Give an account an authenticator app that nobody holds, and one recovery code."""
+    row = SecondFactorRow(
+        learner_id=learner_id, totp_secret=new_secret(), last_step=0, made_at=NOON
+    )
+    second_factors.replace(session, row)
+    second_factors.replace_codes(session, learner_id, [uuid4().hex])
+
+
 def with_everything(session: Session, name: str) -> Learner:
     """Return a learner with an account and at least one row in every table that can hold one.
 
@@ -183,6 +194,7 @@ def with_everything(session: Session, name: str) -> Learner:
     )
     passkeys.add_challenge(session, uuid4().hex, "make", learner.id, NOON)
     provider_identity(session, learner.id, f"{name}@school.example")
+    second_factor(session, learner.id)
     school.begin(session, new_token(), new_token(), "link", learner.id, NOON)
     one_time_links.replace(
         session,

@@ -27,7 +27,9 @@ BACKENDS = ("sqlite", "postgresql") if POSTGRES_URL else ("sqlite",)
 
 def sqlite_settings(folder: Path, **more: object) -> Settings:
     """Return settings for a database file in a folder, whatever the environment says."""
-    return Settings(data_dir=folder, database_url="", **more)  # type: ignore[arg-type]
+    # Most tests are not about second factors; those that are say so.
+    settings: dict[str, object] = {"second_factor": "off", **more}
+    return Settings(data_dir=folder, database_url="", **settings)  # type: ignore[arg-type]
 
 
 def migrated_file(folder: Path) -> Path:

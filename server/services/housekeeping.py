@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from server.services import privacy, sessions
-from server.services.accounts import limits, links, school
+from server.services.accounts import half_done, limits, links
 from server.services.packages import waiting as packages
 from server.settings import Settings
 from server.storage import audit
@@ -38,7 +38,7 @@ def tidy(database: Database, settings: Settings, now: datetime) -> Forgotten:
         )
         limits.forget_old_attempts(session, now)
         links.forget_expired(session, now)
-        school.forget_old_attempts(session, now)
+        half_done.forget_old(session, now)
         packages.drop_old(session, settings.data_dir, now)
         if settings.audit_days:
             audit.forget_before(session, now - timedelta(days=settings.audit_days))

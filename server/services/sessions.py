@@ -54,6 +54,7 @@ def sign_in(
     device: str | None,
     replaced: str | None,
     shown_at: datetime | None = None,
+    by_two: bool = False,
 ) -> str:
     """Begin a session for somebody who has shown who they are; return its token.
 
@@ -63,6 +64,7 @@ def sign_in(
     Parameters
     ----------
     shown_at : when they showed who they are, if that was elsewhere and earlier; None: now.
+    by_two : they did so by two factors.
     """
     guest_id = None
     before = web_sessions.get(session, hash_of(replaced)) if replaced else None
@@ -80,21 +82,32 @@ def sign_in(
         device=device,
         confirmed_at=shown_at or now,
         guest_id=None if guest_id == learner_id else guest_id,
+        by_two=by_two,
     )
     learner_rows.note_seen(session, learner_id, now)
     return token
 
 
-def renew(session: Session, token: str, now: datetime, shown_at: datetime | None = None) -> str:
-    """Exchange a session's token after its owner has shown who they are (again), now or then."""
+def renew(
+    session: Session,
+    token: str,
+    now: datetime,
+    shown_at: datetime | None = None,
+    *,
+    by_two: bool = False,
+) -> str:
+    """Exchange a session's token after its owner has shown who they are (again), now or then.
+
+    What a session has been opened by it stays; ``by_two`` adds the second factor to it.
+    """
     row = web_sessions.get(session, hash_of(token))
     if row is None:
         raise NotFound("Your session on this device has ended. Start again from the first page.")
     fresh = new_token()
-    kept = (row.learner_id, row.device, row.guest_id)
+    kept = (row.learner_id, row.device, row.guest_id, row.by_two or by_two)
     session.delete(row)
     session.flush()
-    learner_id, device, guest_id = kept
+    learner_id, device, guest_id, both = kept
     web_sessions.add(
         session,
         hash_of(fresh),
@@ -103,6 +116,7 @@ def renew(session: Session, token: str, now: datetime, shown_at: datetime | None
         device=device,
         confirmed_at=shown_at or now,
         guest_id=guest_id,
+        by_two=both,
     )
     return fresh
 
@@ -113,6 +127,12 @@ def is_confirmed(session: Session, token: str, now: datetime) -> bool:
     if row is None or row.confirmed_at is None:
         return False
     return now - row.confirmed_at <= CONFIRMED_FOR
+
+
+def is_by_two(session: Session, token: str) -> bool:
+    """Whether this session was opened by two factors."""
+    row = web_sessions.get(session, hash_of(token))
+    return row is not None and row.by_two
 
 
 def open_sessions(session: Session, learner_id: UUID, token: str) -> list[OpenSession]:

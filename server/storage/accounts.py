@@ -16,6 +16,7 @@ from server.storage.models import (
     CohortMemberRow,
     CohortRow,
     LearnerRow,
+    SecondFactorRow,
 )
 
 
@@ -31,6 +32,8 @@ class Person:
     """Appointed to make cohorts."""
     leads: bool
     """A cohort that is not archived."""
+    second_factor: bool
+    """Their account asks for a code of an authenticator app."""
 
 
 def get(session: Session, learner_id: UUID) -> AccountRow | None:
@@ -71,6 +74,20 @@ def leads_any(session: Session, learner_id: UUID) -> bool:
     return bool(session.scalar(select(_leads(learner_id))))
 
 
+def leads_only_invented(session: Session, learner_id: UUID) -> bool:
+    """Whether somebody leads cohorts of the invented school, and no other."""
+    led = exists().where(
+        CohortLeadRow.learner_id == learner_id, CohortLeadRow.cohort_id == CohortRow.id
+    )
+    return bool(
+        session.scalar(
+            select(
+                led.where(CohortRow.invented.is_(True)) & ~led.where(CohortRow.invented.is_(False))
+            )
+        )
+    )
+
+
 def leads_somebody(session: Session, lead_id: UUID, learner_id: UUID) -> bool:
     """Whether a learner belongs to a cohort, not archived, that somebody leads."""
     return bool(session.scalar(select(_leads(lead_id, CohortMemberRow.learner_id == learner_id))))
@@ -95,6 +112,7 @@ def people(
             AccountRow.administrator,
             AccountRow.lead,
             _leads(AccountRow.learner_id),
+            exists().where(SecondFactorRow.learner_id == AccountRow.learner_id),
         )
         .join(LearnerRow, LearnerRow.id == AccountRow.learner_id)
         .where(AccountRow.sign_in_key.startswith(beginning, autoescape=True))

@@ -21,6 +21,7 @@ def add(
     device: str | None = None,
     confirmed_at: datetime | None = None,
     guest_id: UUID | None = None,
+    by_two: bool = False,
 ) -> None:
     """Store a new session."""
     session.add(
@@ -32,6 +33,7 @@ def add(
             device=device,
             confirmed_at=confirmed_at,
             guest_id=guest_id,
+            by_two=by_two,
         )
     )
     session.flush()
@@ -90,7 +92,7 @@ def end(
     session.execute(
         update(WebSessionRow)
         .where(*wanted, WebSessionRow.guest_id.is_not(None))
-        .values(learner_id=WebSessionRow.guest_id, guest_id=None, confirmed_at=None)
+        .values(learner_id=WebSessionRow.guest_id, guest_id=None, confirmed_at=None, by_two=False)
     )
     session.execute(delete(WebSessionRow).where(*wanted))
     session.expire_all()
@@ -102,7 +104,7 @@ def end_signed_in_before(session: Session, moment: datetime) -> None:
     session.execute(
         update(WebSessionRow)
         .where(*old, WebSessionRow.guest_id.is_not(None))
-        .values(learner_id=WebSessionRow.guest_id, guest_id=None, confirmed_at=None)
+        .values(learner_id=WebSessionRow.guest_id, guest_id=None, confirmed_at=None, by_two=False)
     )
     session.execute(delete(WebSessionRow).where(*old))
 

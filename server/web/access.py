@@ -18,6 +18,7 @@ from starlette.requests import Request
 
 from server.errors import FundusRoundsError, NotAllowed
 from server.services import sessions
+from server.services.accounts import second_factor
 from server.services.accounts.roles import Role, role_of
 from server.services.learners import Learner, resolve_session, touch_session
 from server.storage.engine import Session
@@ -34,6 +35,12 @@ class SignedOut(FundusRoundsError):
 
 class Unconfirmed(FundusRoundsError):
     """Password or passkey must be given again before this."""
+
+    status = 403
+
+
+class SecondFactorWanted(FundusRoundsError):
+    """This site wants two factors for this, and the session was opened by one."""
 
     status = 403
 
@@ -138,7 +145,8 @@ def _who(request: Request, session: Session, now: datetime) -> tuple[str, Learne
 def _check(request: Request, session: Session, learner: Learner, token: str, now: datetime) -> None:
     """Hold the route's rule against who is asking; a guest's own things need no further look."""
     rule = rule_for(request)
-    if rule.needs in (Needs.NOBODY, Needs.GUEST) and not rule.confirmed:
+    policy = site_of(request).settings.second_factor
+    if rule.needs in (Needs.NOBODY, Needs.GUEST) and not rule.confirmed and policy != "all":
         return
     role = role_of(session, learner.id)
     if role not in ENOUGH[rule.needs]:
@@ -146,6 +154,22 @@ def _check(request: Request, session: Session, learner: Learner, token: str, now
     asked_again = rule.confirmed and role is not Role.GUEST
     if asked_again and not sessions.is_confirmed(session, token, now):
         raise Unconfirmed("Show that it is you first.")
+    if (
+        _guarded(rule, request.url.path, policy)
+        and not sessions.is_by_two(session, token)
+        and second_factor.wants(session, policy, role, learner.id)
+    ):
+        raise SecondFactorWanted(
+            "This site wants a second factor for this: an authenticator app, or a passkey."
+        )
+
+
+def _guarded(rule: Rule, path: str, policy: second_factor.Policy) -> bool:
+    """Whether two factors may be wanted here; never where one sets them up, or leaves."""
+    if rule.needs in (Needs.LEAD, Needs.ADMINISTRATOR):
+        return policy != "off"
+    within_reach = rule.needs is Needs.NOBODY or path.startswith(("/account", "/sign-out"))
+    return policy == "all" and not within_reach
 
 
 def _missing(rule: Rule, role: Role) -> str:

@@ -9,6 +9,7 @@ from uuid import UUID
 from server.services.accounts.account import Account
 from server.services.accounts.roles import Role
 from server.web.contexts import Page
+from server.web.qr import QrPicture
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,8 @@ class AccountPage(Page):
     """What the school's provider is called; empty where there is none."""
     linked: bool
     """It opens this account."""
+    second_factor: bool
+    """A code of an authenticator app is asked for as well."""
     ways: str
     """How the account is opened, in a sentence without its stop; empty for a guest."""
     kept_days: int
@@ -86,6 +89,44 @@ class PasswordPage(Page):
     problem: str
     shortest: int
     has_password: bool
+
+
+@dataclass(frozen=True)
+class SecondPage(Page):
+    """One factor is shown: the other one."""
+
+    TEMPLATE: ClassVar[str] = "account/second.html"
+    problem: str
+
+
+@dataclass(frozen=True)
+class SecondFactorPage(Page):
+    """Set an authenticator app up, or turn it off."""
+
+    TEMPLATE: ClassVar[str] = "account/second_factor.html"
+    since: str
+    """Since when one is asked for, in words; empty if none is."""
+    codes_left: int
+    wanted: bool
+    """This site wants two factors of this account."""
+    by_two: bool
+    """This session was opened by two."""
+    has_passkey: bool
+    secret: str
+    secret_shown: str
+    picture: QrPicture
+    address: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class RecoveryCodesPage(Page):
+    """Recovery codes, shown this once."""
+
+    TEMPLATE: ClassVar[str] = "account/recovery_codes.html"
+    codes: tuple[str, ...]
+    is_new: bool
+    """The authenticator app was set up just now."""
 
 
 @dataclass(frozen=True)
@@ -170,6 +211,7 @@ class PersonLine:
     lead: bool
     """Appointed to make cohorts."""
     may_help: bool
+    second_factor: bool
 
 
 @dataclass(frozen=True)

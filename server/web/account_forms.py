@@ -22,6 +22,19 @@ class ArrivedForm(BaseModel):
     timezone: str = Field(default="UTC", max_length=64)
 
 
+class CodeForm(BaseModel):
+    """A code of an authenticator app, or a recovery code."""
+
+    code: str = Field(default="", max_length=200)
+
+
+class EnrolForm(BaseModel):
+    """The secret that the page made, and the first code of the app that took it."""
+
+    secret: str = Field(default="", max_length=64)
+    code: str = Field(default="", max_length=200)
+
+
 class PasswordForm(BaseModel):
     """A password alone."""
 

@@ -18,6 +18,7 @@ ACTS = {
     "administrator": "Became an administrator",
     "recovery-link": "A one-time link to set a new password was made",
     "recovered": "A new password was set with a one-time link",
+    "second-factor-reset": "The second factor was taken away, and every session ended",
     "lead-appointed": "Was made a lead",
     "lead-dismissed": "May no longer make cohorts",
     "cohort-made": "A cohort was made",
@@ -58,6 +59,7 @@ SAID = {
     "recovered": "Your new password is set, and every earlier session has ended.",
     "administrator": "You administer this site now.",
     "set-password": "Your password is set. You can sign in with it from now on.",
+    "second-off": "Turned off. No code is asked for any more.",
     "linked": "Linked. You can sign in there from now on.",
     "unlinked": "Unlinked. Signing in there opens this account no longer.",
 }

@@ -16,9 +16,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from server.errors import FundusRoundsError
 from server.identity.tokens import TOKEN
-from server.web.access import SignedOut, Unconfirmed
+from server.web.access import SecondFactorWanted, SignedOut, Unconfirmed
 from server.web.contexts import ErrorPage, Notice
-from server.web.pages import PRIVATE, see_other, wants_fragment, wants_json
+from server.web.pages import PRIVATE, go_to, see_other, wants_fragment, wants_json
 from server.web.site import site_of
 
 log = structlog.get_logger()
@@ -62,6 +62,8 @@ def _named(request: Request, problem: Exception) -> Response:
         return _to_first_page(request)
     if isinstance(problem, Unconfirmed) and not _answers_in_flight(request):
         return see_other(confirm_address(request))
+    if isinstance(problem, SecondFactorWanted) and not _answers_in_flight(request):
+        return go_to(request, "/account/second-factor")
     if problem.status >= 500:
         log.error("request failed", path=shown_path(request.url.path), problem=repr(problem))
     elif problem.status in REFUSALS:

@@ -138,6 +138,12 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/sign-in/passkey"): PUBLIC,
     ("POST", "/account/confirm/passkey/options"): ACCOUNT,
     ("POST", "/account/confirm/passkey"): ACCOUNT,
+    ("GET", "/sign-in/second"): PUBLIC,
+    ("POST", "/sign-in/second"): PUBLIC,
+    ("GET", "/account/second-factor"): CONFIRMED,
+    ("POST", "/account/second-factor"): CONFIRMED,
+    ("POST", "/account/second-factor/codes"): CONFIRMED,
+    ("POST", "/account/second-factor/remove"): CONFIRMED,
     # At the school's own provider; its answer comes with a secret of the browser's attempt.
     ("GET", "/sign-in/school"): PUBLIC,
     ("GET", "/sign-in/school/back"): PUBLIC,
@@ -156,6 +162,9 @@ RULES: dict[tuple[str, str], Rule] = {
     ("GET", "/people"): Rule(Needs.LEAD, Whose.LOOKED_AFTER),
     ("POST", "/people/{learner_id}/link"): Rule(Needs.LEAD, Whose.LOOKED_AFTER, confirmed=True),
     ("POST", "/people/{learner_id}/lead"): Rule(
+        Needs.ADMINISTRATOR, Whose.LOOKED_AFTER, confirmed=True
+    ),
+    ("POST", "/people/{learner_id}/second-factor"): Rule(
         Needs.ADMINISTRATOR, Whose.LOOKED_AFTER, confirmed=True
     ),
     ("GET", "/people/audit"): Rule(Needs.ADMINISTRATOR),

@@ -49,7 +49,9 @@ PLAIN = """
 def main() -> None:
     """Fill a database, then print the page's time and queries beside the plain aggregate's."""
     with tempfile.TemporaryDirectory() as folder:
-        settings = Settings(data_dir=Path(folder), database_url="", render_workers=0)
+        settings = Settings(
+            data_dir=Path(folder), database_url="", render_workers=0, second_factor="off"
+        )
         migrate(settings)
         database = database_of(settings)
         now = datetime.now(UTC)

@@ -44,7 +44,9 @@ PLAIN = """
 def main() -> None:
     """Fill a database and print what each way takes."""
     with tempfile.TemporaryDirectory() as folder:
-        settings = Settings(data_dir=Path(folder) / "data", database_url="", render_workers=0)
+        settings = Settings(
+            data_dir=Path(folder) / "data", database_url="", render_workers=0, second_factor="off"
+        )
         migrate(settings)
         with opened(settings) as database:
             now = datetime.now(UTC)

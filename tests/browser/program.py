@@ -41,7 +41,9 @@ class Program:
         self.folder = folder
         self.port = free_port()
         self.address = f"http://127.0.0.1:{self.port}"
-        self._environment = {**os.environ, **SMALL_PICTURES, **settings}
+        # Leads come in by their password alone, unless a test is about second factors.
+        one_factor = {"FUNDUS_SECOND_FACTOR": "off"}
+        self._environment = {**os.environ, **SMALL_PICTURES, **one_factor, **settings}
         self._log = folder.parent / f"{folder.name}.log"
         self._process: subprocess.Popen[bytes] | None = None
 

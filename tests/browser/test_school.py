@@ -70,7 +70,7 @@ def schooled(provider: Provider, tmp_path_factory: pytest.TempPathFactory) -> It
         FUNDUS_OIDC_ISSUER=provider.address,
         FUNDUS_OIDC_CLIENT_ID="fundus-rounds",
         FUNDUS_OIDC_CLIENT_SECRET="between us",
-        FUNDUS_OIDC_NAME="St Elsewhere",
+        FUNDUS_OIDC_NAME="Wendale School",
     )
     running.serves_at(f"http://127.0.0.1:{running.port}")
     running.start()
@@ -115,7 +115,7 @@ def test_a_guest_signs_in_at_the_school_comes_back_and_leaves(
     page.wait_for_url("**/welcome")
     page.goto("/sign-in")
     assert violations(page) == []
-    page.get_by_role("link", name="Sign in at St Elsewhere").click()
+    page.get_by_role("link", name="Sign in at Wendale School").click()
     show_who(page, provider, subject)
     page.wait_for_url("**/sign-in/school/name")
     assert violations(page) == []
@@ -126,13 +126,13 @@ def test_a_guest_signs_in_at_the_school_comes_back_and_leaves(
     # Signed out, and in again: no name is asked for any more.
     page.get_by_role("button", name="Sign out", exact=True).click()
     page.goto("/sign-in")
-    page.get_by_role("link", name="Sign in at St Elsewhere").click()
+    page.get_by_role("link", name="Sign in at Wendale School").click()
     show_who(page, provider, subject)
     page.wait_for_url(f"{schooled.address}/")
     page.goto("/account")
     expect(page.get_by_text(f"You are signed in as Ada.{subject}")).to_be_visible()
     # The provider says that it asked just now, so nothing asks again.
-    page.get_by_role("link", name="Linked with St Elsewhere").click()
+    page.get_by_role("link", name="Linked with Wendale School").click()
     expect(page.get_by_text("It is the only way into your account")).to_be_visible()
     assert violations(page) == []
     allow_for(learner, provider)
@@ -144,7 +144,7 @@ def test_saying_no_over_there_is_told_and_nothing_changes(
     learner = opened(schooled, **PHONE)
     page = visiting(learner)
     page.goto("/sign-in")
-    page.get_by_role("link", name="Sign in at St Elsewhere").click()
+    page.get_by_role("link", name="Sign in at Wendale School").click()
     page.wait_for_url(f"{provider.address}/**")
     page.get_by_role("button", name="Deny").click()
     expect(page.get_by_role("heading", name="Stopped over there")).to_be_visible()
@@ -164,16 +164,16 @@ def test_an_account_is_linked_from_its_page(
     learner = opened(schooled, **DESKTOP)
     page = visiting(learner)
     name = make_account(page)
-    page.get_by_role("link", name="Link with St Elsewhere").click()
+    page.get_by_role("link", name="Link with Wendale School").click()
     assert violations(page) == []
-    page.get_by_role("link", name="Link with St Elsewhere").click()
+    page.get_by_role("link", name="Link with Wendale School").click()
     show_who(page, provider, "linked")
     expect(page.get_by_text("Linked since today")).to_be_visible()
     assert violations(page) == []
     page.goto("/account")
     page.get_by_role("button", name="Sign out", exact=True).click()
     page.goto("/sign-in")
-    page.get_by_role("link", name="Sign in at St Elsewhere").click()
+    page.get_by_role("link", name="Sign in at Wendale School").click()
     show_who(page, provider, "linked")
     page.goto("/account")
     expect(page.get_by_text(f"You are signed in as {name}")).to_be_visible()

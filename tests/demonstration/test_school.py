@@ -13,6 +13,7 @@ from server.demonstration.people import LEAD_ID, cohort_id
 from server.errors import BadInput, Conflict, NotFound
 from server.rendering.recipe import view_from_dict
 from server.services import recompute, study
+from server.services.accounts import second_factor
 from server.services.accounts.account import checked_password
 from server.services.accounts.links import opened, recover
 from server.services.accounts.roles import Role, role_of
@@ -66,10 +67,10 @@ def test_its_histories_follow_from_its_answers_and_its_lead_gets_in_once(
     with database.writing() as session:
         link = opened(session, made.token, NOON)
         assert link.learner_id is not None
-        recover(
-            session, made.token, checked_password("an unlikely phrase 7", link.sign_in_name), NOON,
-            device=None, replaced=None,
-        )  # fmt: skip
+        password = checked_password("an unlikely phrase 7", link.sign_in_name)
+        assert recover(session, made.token, password, NOON) == link.learner_id
+        # Whoever tries the program out needs no app to see the lead's pages.
+        assert not second_factor.wants(session, "leads", Role.LEAD, link.learner_id)
         assert role_of(session, link.learner_id) is Role.LEAD
         led = cohorts.all_led(session, link.learner_id)
         assert sum(one.learners for one in led) == 3

@@ -36,7 +36,7 @@ def settings(tmp_path: Path, stocked_file: Path, school: School) -> Settings:
             "oidc_issuer": school.address,
             "oidc_client_id": CLIENT_ID,
             "oidc_client_secret": SECRET,
-            "oidc_name": "St Elsewhere",
+            "oidc_name": "Wendale School",
         }
     )
 
@@ -81,6 +81,6 @@ def failure(response: Response, status: int) -> HTMLParser:
     assert response.status_code == status, response.text[:300]
     page = HTMLParser(response.text)
     check_sound(page, "failed")
-    assert "St Elsewhere" in one(page, ".kicker").text()
+    assert "Wendale School" in one(page, ".kicker").text()
     assert "set-cookie" not in response.headers or "fundus-session" not in str(response.headers)
     return page

@@ -125,6 +125,8 @@ def somebody(session: Session, role: Role, which: str) -> Somebody:
         )
         token = accounts.signed_in(session, learner.id)
         passkey_id = accounts.passkey(session, learner.id).credential_id
+        accounts.second_factor(session, learner.id)
+    accounts.second_factor(session, pupil)
     leads = (learner.id,) if role is Role.LEAD else ()
     cohort = accounts.cohort(session, leads=leads, members=(pupil,))
     joined = accounts.cohort(session, members=(learner.id,))

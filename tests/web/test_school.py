@@ -35,7 +35,7 @@ class TestTheWayThere:
         check_sound(page, "/sign-in")
         link = one(page, "a[href='/sign-in/school']")
         # A link: the policy lets forms go to this host alone, and so would their redirects.
-        assert link.text() == "Sign in at St Elsewhere"
+        assert link.text() == "Sign in at Wendale School"
         assert page.css_first("form[action='/sign-in/school']") is None
 
     def test_it_asks_for_no_more_than_who_it_is(self, clocked: Browser, school: School) -> None:
@@ -105,7 +105,7 @@ class TestTheFirstTime:
         account = clocked.page("/account")
         check_sound(account, "/account")
         assert "signed in as Ada" in words(account, "main")
-        assert "At St Elsewhere." in words(account, "main")
+        assert "At Wendale School." in words(account, "main")
         told = clocked.get("/account/export").text
         assert "6f1c2a" in told
         assert "example.org" not in told

@@ -152,7 +152,6 @@ def password_was_right(session: Session, claimed: Claim, *, rehashed: str | None
         return False
     if rehashed is not None:
         row.password_hash = rehashed
-    limits.forget_attempts(session, claimed.key)
     return True
 
 

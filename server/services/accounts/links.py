@@ -15,7 +15,6 @@ from sqlalchemy.orm import Session
 
 from server.errors import Conflict, NotAllowed, NotFound
 from server.identity.tokens import hash_of, new_token
-from server.services import sessions
 from server.services.accounts import account as accounts
 from server.services.accounts.account import Credentials, NewPassword
 from server.services.accounts.roles import may_help
@@ -124,11 +123,10 @@ def recover(
     token: str,
     password: NewPassword,
     now: datetime,
-    *,
-    device: str | None,
-    replaced: str | None,
-) -> str:
-    """Use a recovery link: set the password, end every session, sign in; return the token.
+) -> UUID:
+    """Use a recovery link: set the password and end every session; return whose account it is.
+
+    Whoever has a second factor still gives it: a link replaces a password and no more.
 
     Raises
     ------
@@ -138,7 +136,7 @@ def recover(
     assert link.learner_id is not None
     accounts.set_password(session, link.learner_id, password, None, now)
     audit.add(session, "recovered", now, actor_id=link.learner_id, subject_id=link.learner_id)
-    return sessions.sign_in(session, link.learner_id, now, device=device, replaced=replaced)
+    return link.learner_id
 
 
 def become_administrator(

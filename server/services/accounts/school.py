@@ -13,7 +13,7 @@ import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal, cast
+from typing import Literal, cast, get_args
 from uuid import UUID
 
 from sqlalchemy.orm import Session
@@ -22,22 +22,22 @@ from server.errors import BadInput, Conflict
 from server.identity import names
 from server.identity.openid import Vouched
 from server.identity.provider_refusals import AttemptLost
-from server.identity.tokens import hash_of
 from server.services import learners, sessions
 from server.services.accounts import account as accounts
+from server.services.accounts import half_done
 from server.services.accounts.account import Credentials
 from server.services.accounts.ways_in import check_another_is_left
 from server.services.learners import Learner, SettingsChange
 from server.storage import accounts as account_rows
 from server.storage import provider_identities as rows
-from server.storage.models import PendingSignInRow, ProviderIdentityRow
+from server.storage.models import ProviderIdentityRow
 
 Purpose = Literal["sign-in", "link", "confirm"]
 
 WITHIN = timedelta(minutes=10)
 """For signing in over there, finding one's telephone included (our choice)."""
 
-NAMED_WITHIN = timedelta(minutes=30)
+NAMED_WITHIN = half_done.LONGEST
 """For saying what to be called."""
 
 ARRIVED = "arrived"
@@ -81,9 +81,13 @@ def begin(
     browser : the secret in the browser's own cookie; the attempt is good there alone.
     state : a secret of this attempt, which the provider sends back.
     """
-    forget_old_attempts(session, now)
-    rows.leave_pending(
-        session, _row(_key(browser, state), purpose, now, learner_id=learner_id, then=then)
+    half_done.leave(
+        session,
+        half_done.key_of(browser, state),
+        purpose,
+        now,
+        learner_id=learner_id,
+        then=then,
     )
 
 
@@ -94,8 +98,8 @@ def attempt_of(session: Session, browser: str, state: str, now: datetime) -> Att
     ------
     AttemptLost : it was begun in another browser, too long ago, or has been taken up.
     """
-    row = rows.spend_pending(session, _key(browser, state), now - WITHIN)
-    if row is None or row.purpose == ARRIVED:
+    row = rows.spend_pending(session, half_done.key_of(browser, state), now - WITHIN)
+    if row is None or row.purpose not in get_args(Purpose):
         raise AttemptLost("no such attempt in this browser")
     return Attempt(cast(Purpose, row.purpose), row.learner_id, row.then, row.created_at)
 
@@ -112,9 +116,14 @@ def whose(session: Session, vouched: Vouched, now: datetime) -> UUID | None:
 
 def arrive(session: Session, browser: str, vouched: Vouched, now: datetime) -> None:
     """Keep whom the provider vouches for until they have said what to be called."""
-    row = _row(_key(browser, ARRIVED), ARRIVED, now)
-    row.subject, row.shown_at = vouched.subject, vouched.at
-    rows.leave_pending(session, row)
+    half_done.leave(
+        session,
+        half_done.key_of(browser, ARRIVED),
+        ARRIVED,
+        now,
+        subject=vouched.subject,
+        shown_at=vouched.at,
+    )
 
 
 def arrival_in(session: Session, browser: str, issuer: str, now: datetime) -> Arrival:
@@ -124,7 +133,7 @@ def arrival_in(session: Session, browser: str, issuer: str, now: datetime) -> Ar
     ------
     AttemptLost : nobody, or for too long.
     """
-    row = rows.pending(session, _key(browser, ARRIVED), now - NAMED_WITHIN)
+    row = rows.pending(session, half_done.key_of(browser, ARRIVED), now - NAMED_WITHIN)
     if row is None or row.subject is None:
         raise AttemptLost("nobody waits in this browser")
     return Arrival(issuer, row.subject, row.shown_at, row.learner_id)
@@ -161,7 +170,7 @@ def make_account(
     learners.update_settings(session, learner, SettingsChange(name=name))
     _make(session, learner, name, now)
     _keep(session, arrival.issuer, arrival.subject, learner.id, now)
-    row = rows.pending(session, _key(browser, ARRIVED), now - NAMED_WITHIN)
+    row = rows.pending(session, half_done.key_of(browser, ARRIVED), now - NAMED_WITHIN)
     if row is not None:
         row.learner_id = learner.id
     fresh = sessions.renew(session, token, now, shown_before(arrival.shown_at, now))
@@ -205,11 +214,6 @@ def linked_at(session: Session, learner_id: UUID, issuer: str) -> datetime | Non
     return None if row is None else row.linked_at
 
 
-def forget_old_attempts(session: Session, now: datetime) -> None:
-    """Delete the sign-ins that nobody can take up any more."""
-    rows.forget_pending_before(session, now - NAMED_WITHIN)
-
-
 def shown_before(shown_at: datetime | None, now: datetime) -> datetime:
     """Return a moment for a session: without a word from the provider, long enough ago.
 
@@ -251,21 +255,3 @@ def _keep(session: Session, issuer: str, subject: str, learner_id: UUID, now: da
     )
     if not rows.add(session, row):
         raise Conflict("This sign-in is linked already, or your account has another: reload.")
-
-
-def _key(browser: str, state: str) -> str:
-    return hash_of(f"pending {state} {browser}")
-
-
-def _row(
-    key: str, purpose: str, now: datetime, *, learner_id: UUID | None = None, then: str = "/"
-) -> PendingSignInRow:
-    return PendingSignInRow(
-        key_hash=key,
-        purpose=purpose,
-        learner_id=learner_id,
-        subject=None,
-        shown_at=None,
-        then=then,
-        created_at=now,
-    )

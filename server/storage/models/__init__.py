@@ -9,6 +9,8 @@ from server.storage.models.account import (
     PasskeyRow,
     PendingSignInRow,
     ProviderIdentityRow,
+    RecoveryCodeRow,
+    SecondFactorRow,
     SignInAttemptRow,
 )
 from server.storage.models.answer import AnswerRow
@@ -91,8 +93,10 @@ __all__ = [
     "PracticeDayRow",
     "PracticeSlotRow",
     "ProviderIdentityRow",
+    "RecoveryCodeRow",
     "RoundItemRow",
     "RoundRow",
+    "SecondFactorRow",
     "SignInAttemptRow",
     "ThresholdRow",
     "WebSessionRow",

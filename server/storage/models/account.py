@@ -74,8 +74,33 @@ class ProviderIdentityRow(Base):
     used_at: Mapped[datetime]
 
 
+class SecondFactorRow(Base):
+    """The secret that an account shares with its owner's authenticator app (RFC 6238)."""
+
+    __tablename__ = "second_factor"
+
+    learner_id: Mapped[UUID] = mapped_column(
+        ForeignKey("learner.id", ondelete="CASCADE"), primary_key=True
+    )
+    totp_secret: Mapped[str] = mapped_column(String(64))
+    last_step: Mapped[int] = mapped_column(BigInteger)
+    """The 30-second step of the latest code taken: no code of it or before is taken again."""
+    made_at: Mapped[datetime]
+
+
+class RecoveryCodeRow(Base):
+    """A code that stands for the authenticator app once."""
+
+    __tablename__ = "recovery_code"
+
+    learner_id: Mapped[UUID] = mapped_column(
+        ForeignKey("second_factor.learner_id", ondelete="CASCADE"), primary_key=True
+    )
+    code_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+
+
 class PendingSignInRow(Base):
-    """A sign-in that is half done: it waits for the provider, or for a name to be called by."""
+    """A sign-in half done: it waits for the provider, for a name, or for a second factor."""
 
     __tablename__ = "pending_sign_in"
 

@@ -26,6 +26,8 @@ class WebSessionRow(Base):
     """Browser and system in two words, so that their owner can tell sessions apart."""
     confirmed_at: Mapped[datetime | None]
     """When password or passkey was last given here; None for a guest's session."""
+    by_two: Mapped[bool]
+    """It was opened by two factors: a passkey, or a code of an authenticator app as well."""
     guest_id: Mapped[UUID | None] = mapped_column(
         ForeignKey("learner.id", ondelete="SET NULL"), index=True
     )

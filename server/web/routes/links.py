@@ -16,6 +16,7 @@ from server.services.accounts import links
 from server.web.access import Anyone, reading_as_anyone, writing_as_anyone
 from server.web.account_contexts import LinkPage
 from server.web.account_forms import SignInForm
+from server.web.entering import entered, let_in
 from server.web.pages import see_other
 from server.web.sessions import set_token
 from server.web.site import site_of
@@ -50,17 +51,8 @@ def use(request: Request, token: str, form: Annotated[SignInForm, Form()]) -> Re
 def _recover(request: Request, token: str, sign_in_name: str, form: SignInForm) -> Response:
     password = accounts.checked_password(form.password, sign_in_name)
     with writing_as_anyone(request) as visit:
-        opened = links.recover(
-            visit.session,
-            token,
-            password,
-            visit.now,
-            device=browser_of(request),
-            replaced=visit.token,
-        )
-    response = see_other("/account?done=recovered")
-    set_token(response, site_of(request).settings, opened)
-    return response
+        entry = let_in(request, visit, links.recover(visit.session, token, password, visit.now))
+    return entered(request, entry, "/account?done=recovered")
 
 
 def _administer(request: Request, token: str, page: LinkPage, form: SignInForm) -> Response:

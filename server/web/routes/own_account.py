@@ -13,7 +13,7 @@ from server.identity import names
 from server.identity.passwords import SHORTEST
 from server.services import sessions
 from server.services.accounts import account as accounts
-from server.services.accounts import limits
+from server.services.accounts import limits, second_factor
 from server.services.accounts.passkeys import passkeys_of
 from server.services.accounts.roles import Role, role_of
 from server.services.accounts.ways_in import ways_in
@@ -66,6 +66,7 @@ def account_page(
         shortest=SHORTEST,
         school=site.school,
         linked=ways.provider,
+        second_factor=second_factor.of_learner(session, learner.id) is not None,
         ways=words.ways_words(ways, site.school) if account else "",
         # Leads and administrators are kept: others depend on them.
         kept_days=kept_days if role in (Role.GUEST, Role.LEARNER) else 0,

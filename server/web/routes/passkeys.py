@@ -102,6 +102,7 @@ def finish_sign_in(request: Request, credential: Credential) -> Response:
             visit.now,
             device=browser_of(request),
             replaced=visit.token,
+            by_two=True,
         )
     response = _told({"go": "/"})
     set_token(response, site_of(request).settings, token)
@@ -130,7 +131,7 @@ def finish_confirming(request: Request, credential: Credential) -> Response:
             "confirm",
             visit.learner.id,
         )
-        token = sessions.renew(visit.session, visit.token, visit.now)
+        token = sessions.renew(visit.session, visit.token, visit.now, by_two=True)
     response = _told({"go": ""})
     set_token(response, site_of(request).settings, token)
     return response

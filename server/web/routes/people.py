@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from server.services import people
 from server.services.accounts import account as accounts
-from server.services.accounts import links
+from server.services.accounts import links, second_factor
 from server.services.accounts.roles import role_of
 from server.services.cohorts import leading
 from server.storage import audit
@@ -57,6 +57,16 @@ def appoint(request: Request, learner_id: UUID, form: Annotated[AppointForm, For
     return see_other(f"/people?name={quote(form.name)}")
 
 
+@router.post("/{learner_id}/second-factor")
+def reset_second_factor(
+    request: Request, learner_id: UUID, form: Annotated[AppointForm, Form()]
+) -> Response:
+    """Take the second factor away from somebody who has lost it; all their sessions end."""
+    with writing(request) as visit:
+        second_factor.reset(visit.session, visit.learner.id, learner_id, visit.now)
+    return see_other(f"/people?name={quote(form.name)}")
+
+
 @router.get("/audit")
 def trail(request: Request) -> Response:
     """Show what leads and administrators did, newest first."""
@@ -81,6 +91,7 @@ def _page(visit: Visit, beginning: str, *, link: str = "", link_for: str = "") -
                 administrator=one.administrator,
                 lead=one.lead,
                 may_help=one.learner_id in found.helpable,
+                second_factor=one.second_factor,
             )
             for one in found.people
         ),

@@ -34,6 +34,7 @@ from server.web.access import Anyone, reading, reading_as_anyone, writing, writi
 from server.web.account_contexts import ArrivedPage, SchoolFailedPage, SchoolPage
 from server.web.account_forms import ArrivedForm
 from server.web.crossorigin import from_here
+from server.web.entering import entered, let_in
 from server.web.pages import see_other
 from server.web.routes.sign_in import page_of_ours
 from server.web.sessions import drop_door, read_door, set_door, set_token
@@ -153,7 +154,6 @@ def _check_answer(provider: Provider, error: str, iss: str, names_itself: bool) 
 
 def _opened(request: Request, browser: str, vouched: Vouched) -> Response:
     """Open the account of who comes back, or ask what to call them."""
-    settings = site_of(request).settings
     with writing_as_anyone(request) as visit:
         if visit.learner is not None and accounts.account_of(visit.session, visit.learner.id):
             raise Conflict("You are signed in already: sign out first.")
@@ -161,19 +161,14 @@ def _opened(request: Request, browser: str, vouched: Vouched) -> Response:
         if learner_id is None:
             school.arrive(visit.session, browser, vouched, visit.now)
         else:
-            token = sessions.sign_in(
-                visit.session,
+            entry = let_in(
+                request,
+                visit,
                 learner_id,
-                visit.now,
-                device=browser_of(request),
-                replaced=visit.token,
                 shown_at=school.shown_before(vouched.at, visit.now),
+                by_two=vouched.by_two,
             )
-    if learner_id is None:
-        return see_other(NAME)
-    response = see_other("/")
-    set_token(response, settings, token)
-    return response
+    return see_other(NAME) if learner_id is None else entered(request, entry, "/")
 
 
 def _for_an_account(request: Request, attempt: Attempt, vouched: Vouched) -> Response:
@@ -187,7 +182,7 @@ def _for_an_account(request: Request, attempt: Attempt, vouched: Vouched) -> Res
         else:
             if school.whose(visit.session, vouched, visit.now) != visit.learner.id:
                 raise AnswerRefused("somebody else came back from confirming")
-            token = sessions.renew(visit.session, visit.token, visit.now)
+            token = sessions.renew(visit.session, visit.token, visit.now, by_two=vouched.by_two)
     response = see_other(attempt.then)
     if token is not None:
         set_token(response, site_of(request).settings, token)

@@ -22,11 +22,12 @@ from server.services.learners import Learner
 from server.web.access import Visit, reading, reading_as_anyone, writing, writing_as_anyone
 from server.web.account_contexts import ConfirmPage, SignInPage
 from server.web.account_forms import ConfirmForm, SignInForm
+from server.web.entering import entered, let_in
 from server.web.pages import see_other
 from server.web.rules import RULES
 from server.web.sessions import drop_token, set_token
 from server.web.site import site_of
-from server.web.visitors import address_of, browser_of
+from server.web.visitors import address_of
 
 router = APIRouter()
 
@@ -52,7 +53,6 @@ def show(request: Request) -> Response:
 @router.post("/sign-in")
 def sign_in(request: Request, form: Annotated[SignInForm, Form()]) -> Response:
     """Sign in; a wrong name and a wrong password are one and the same answer."""
-    site = site_of(request)
     key = names.key_of(form.name)
     try:
         with writing_as_anyone(request) as visit:
@@ -70,17 +70,14 @@ def sign_in(request: Request, form: Annotated[SignInForm, Form()]) -> Response:
     outcome = _checked(claimed, form.password)
     if outcome is not None:
         with writing_as_anyone(request) as visit:
+            entry = None
             if accounts.password_was_right(visit.session, outcome.claim, rehashed=outcome.rehashed):
-                token = sessions.sign_in(
-                    visit.session,
-                    outcome.claim.learner_id,
-                    visit.now,
-                    device=browser_of(request),
-                    replaced=visit.token,
-                )
-                response = see_other("/")
-                set_token(response, site.settings, token)
-                return response
+                entry = let_in(request, visit, outcome.claim.learner_id)
+                if entry.token is not None:
+                    # Not before the second factor: a password alone must not begin afresh.
+                    limits.forget_attempts(visit.session, key)
+        if entry is not None:
+            return entered(request, entry, "/")
     log.warning("sign-in refused: wrong name or password")
     context = _sign_in_page(request, learner, form.name, WRONG, practised)
     return _page(request, context, BadInput(WRONG))
@@ -123,6 +120,7 @@ def confirm(request: Request, form: Annotated[ConfirmForm, Form()]) -> Response:
                 if accounts.password_was_right(
                     visit.session, outcome.claim, rehashed=outcome.rehashed
                 ):
+                    limits.forget_attempts(visit.session, outcome.claim.key)
                     token = sessions.renew(visit.session, visit.token, visit.now)
                     response = see_other(then)
                     set_token(response, site.settings, token)
