@@ -44,7 +44,7 @@ _SHARE = (0.12, 0.20, 0.09, 0.13, 0.11, 0.11, 0.09, 0.05, 0.06, 0.04)
 CAMERAS: tuple[str, ...] = tuple(_STYLES)
 """Names of the camera styles."""
 
-_MOST_GREEN = 0.46
+_MOST_GREEN = 0.42
 """Most green light beside red that the camera makes of an average retina, linear."""
 _SHARPENED_DEG = 0.075
 """Radius of the camera's unsharp mask, degrees."""
