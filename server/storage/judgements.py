@@ -1,6 +1,7 @@
 """A learner's judgements of photographs as measurement reads them, in order.
 
-Looks at the bedside are measured apart (``storage/examinations.py``).
+Looks at the bedside are measured apart (``storage/examinations.py``); only their mistakes stand
+among the others, to be looked at again.
 """
 
 from __future__ import annotations
@@ -10,10 +11,19 @@ from datetime import date
 from typing import NamedTuple
 from uuid import UUID
 
-from sqlalchemy import case, null, select
+from sqlalchemy import case, func, null, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import AnswerRow, CardRow, CardVersionRow, EyeRow, LookRow
+from server.storage.looks import wide_of_look
+from server.storage.models import (
+    AnswerRow,
+    CardRow,
+    CardVersionRow,
+    ExaminationRow,
+    EyeRow,
+    LookRow,
+    WideEyeRow,
+)
 
 
 class JudgedSheet(NamedTuple):
@@ -37,7 +47,11 @@ class JudgedSeverity(NamedTuple):
 
 
 class Mistake(NamedTuple):
-    """One misjudged look at a finding, to be looked at again."""
+    """One misjudged look at a finding, to be looked at again.
+
+    The picture is the one that was looked at: at the bedside the wide one. ``twin`` is empty for
+    a photograph of a real eye, and both for an eye that was described and never drawn.
+    """
 
     look_id: UUID
     day: date
@@ -49,6 +63,9 @@ class Mistake(NamedTuple):
     size_px: int
     measure: float
     unit: str
+    at_the_bedside: bool
+    why: str | None
+    """'search' or 'recognition' where a recording tells why it was missed."""
 
 
 _LOOK_ALIKE = case(
@@ -116,20 +133,26 @@ def mistakes(session: Session, learner_id: UUID, finding: str, at_most: int) -> 
             mark,
             CardRow.title,
             EyeRow.side,
-            EyeRow.picture,
-            EyeRow.twin,
-            EyeRow.size_px,
-            EyeRow.truth[(finding, "measure")].as_float(),
-            EyeRow.truth[(finding, "unit")].as_string(),
+            func.coalesce(WideEyeRow.picture, EyeRow.picture),
+            func.coalesce(WideEyeRow.twin, EyeRow.twin),
+            func.coalesce(WideEyeRow.size_px, EyeRow.size_px),
+            func.coalesce(
+                WideEyeRow.truth[(finding, "measure")].as_float(),
+                EyeRow.truth[(finding, "measure")].as_float(),
+            ),
+            func.coalesce(
+                WideEyeRow.truth[(finding, "unit")].as_string(),
+                EyeRow.truth[(finding, "unit")].as_string(),
+            ),
+            LookRow.stage.is_not(None),
+            ExaminationRow.misses[finding].as_string(),
         )
         .join(LookRow, LookRow.id == AnswerRow.look_id)
         .join(EyeRow, EyeRow.id == LookRow.eye_id)
         .join(CardRow, CardRow.id == AnswerRow.card_id)
-        .where(
-            AnswerRow.learner_id == learner_id,
-            LookRow.stage.is_(None),
-            mark.in_(("miss", "false-alarm")),
-        )
+        .outerjoin(WideEyeRow, wide_of_look())
+        .outerjoin(ExaminationRow, ExaminationRow.answer_id == AnswerRow.id)
+        .where(AnswerRow.learner_id == learner_id, mark.in_(("miss", "false-alarm")))
         .order_by(AnswerRow.ordinal.desc())
         .limit(at_most)
     )

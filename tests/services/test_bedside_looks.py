@@ -17,6 +17,7 @@ from server.services.instrument import BYTE_BUDGET
 from server.services.learners import Learner, SettingsChange
 from server.services.prepared import PreparedEye
 from server.services.progress import progress
+from server.services.readiness import finding_detail
 from server.services.recompute import recompute
 from server.services.study import Look
 from server.storage import wishes
@@ -28,6 +29,7 @@ from server.storage.models import (
     EyeRow,
     FindingTallyRow,
     LearnerRow,
+    LookRow,
     RoundItemRow,
     ThresholdRow,
     WideEyeRow,
@@ -264,6 +266,29 @@ def test_without_a_recording_the_still_fields_that_showed_it_are_told(
         assert "swollen-margin" in told.in_still_fields
         assert 1 in told.in_still_fields["swollen-margin"]
         assert study.feedback(session, who, look.id).in_still_fields == told.in_still_fields
+
+
+def test_what_was_missed_can_be_looked_at_again_as_it_was_seen(
+    learner: tuple[Database, Learner],
+) -> None:
+    database, who = learner
+    with database.writing() as session:
+        look = dealt(session, who)
+        path = looked(session, look, [(12, 12), (14, 12)])
+        study.answer(session, who, look.id, replace(factories.submission(look), path=path), at(60))
+        factories.practise(session, who, NOON + timedelta(minutes=3))
+    with database.reading() as session:
+        detail = finding_detail(session, who, "swollen-margin")
+        (mistake,) = [one for one in detail.mistakes if one.at_the_bedside]
+        wide = session.get(WideEyeRow, session.get_one(LookRow, look.id).eye_id)
+        assert wide is not None
+        assert mistake.look_id == look.id
+        assert (mistake.mark, mistake.why) == ("miss", "search")
+        assert (mistake.picture, mistake.twin) == (wide.picture, wide.twin)
+        assert (mistake.size_px, mistake.unit) == (wide.size_px, "Frisén stage")
+        # It is shown, and counted nowhere among the photographs' figures.
+        assert detail.standing.tally.misses == 0
+        assert study.feedback(session, who, look.id).outlines
 
 
 def test_it_is_counted_apart_and_recomputes(learner: tuple[Database, Learner]) -> None:
