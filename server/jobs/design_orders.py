@@ -17,11 +17,14 @@ from server.settings import Settings
 from server.storage.engine import Database
 from server.storage.pictures import remove_pictures
 
+AT_ONCE = 2
+"""Somebody sits and waits for four; a learner who comes meanwhile waits for two at most."""
+
 log = logging.getLogger(__name__)
 
 
 class DesignOrders:
-    """Hands the eyes of designs to the keeper's processes, one at a time, and stores them.
+    """Hands the eyes of designs to the keeper's processes, few at a time, and stores them.
 
     Parameters
     ----------
@@ -35,11 +38,12 @@ class DesignOrders:
         self.running: dict[Future[PreparedDesignEye], preview.Order] = {}
 
     def hand_out(self, pool: Callable[[], ProcessPoolExecutor]) -> bool:
-        """Submit the next order, unless one is under way; whether there was one."""
-        if self.running:
+        """Submit the next order, unless enough are under way; whether there was one."""
+        if len(self.running) >= AT_ONCE:
             return False
+        in_hand = [order.name for order in self.running.values()]
         with self._database.reading() as session:
-            order = preview.next_order(session, self._clock())
+            order = preview.next_order(session, self._clock(), in_hand)
         if order is None:
             return False
         task = DesignTask(

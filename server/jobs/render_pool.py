@@ -172,13 +172,13 @@ class RenderPool:
                 items_in_hand=[one.item_id for one in running if one.item_id is not None],
             )
         # Designs, then the gallery (and the library), come after what learners wait for and
-        # before mere stock, one order of each at a time: whoever begins a round meanwhile
+        # before mere stock, few orders of each at a time: whoever begins a round meanwhile
         # waits for a few pictures at most. While a new site's first stock is drawn, whoever
         # looks something up takes turns with it.
         spare = [order for order in orders if order.in_store or not order.wished]
         needed = len(orders) - len(spare)
         for others in self._looked_at:
-            if needed < room and others.hand_out(self._pool):
+            while needed < room and others.hand_out(self._pool):
                 self._handed_out += 1
                 room -= 1
         for order in orders[:room]:

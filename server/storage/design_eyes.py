@@ -17,9 +17,13 @@ def get_many(session: Session, names: Collection[str]) -> dict[str, DesignEyeRow
     return {row.name: row for row in rows}
 
 
-def next_waiting(session: Session, version: int, asked_since: datetime) -> DesignEyeRow | None:
+def next_waiting(
+    session: Session, version: int, asked_since: datetime, but: Collection[str] = ()
+) -> DesignEyeRow | None:
     """Return the eye to draw next: of those asked for last, in their order; None when none is."""
-    waits = _waiting(asked_since).where(DesignEyeRow.renderer_version == version)
+    waits = _waiting(asked_since).where(
+        DesignEyeRow.renderer_version == version, DesignEyeRow.name.not_in(but)
+    )
     return session.scalar(waits.order_by(DesignEyeRow.used_at.desc(), DesignEyeRow.id).limit(1))
 
 

@@ -9,6 +9,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import psutil
@@ -19,13 +21,14 @@ from server.clock import utc_now
 from server.jobs.render_pool import RenderPool
 from server.rendering.eye import RENDERER_VERSION
 from server.services import learners, seeding, stock, study
+from server.services.authoring import preview
 from server.services.catalogue import Catalogue, load_catalogue
 from server.settings import CHECKOUT, Settings
 from server.storage import eyes, wishes
 from server.storage.engine import Database
 from server.storage.models import EyeRow
 from server.storage.pictures import picture_path
-from tests import factories
+from tests import designing, factories
 from tests.databases import sqlite_copy, sqlite_settings
 
 # One pool serves all of these tests, so they run in one process.
@@ -136,6 +139,39 @@ def test_a_learner_practises_on_what_was_drawn(kept: Kept) -> None:
         answered += 1
     assert answered == len(CARDS)
     until(kept.is_full)
+
+
+def test_the_eyes_of_a_design_are_drawn_for_whoever_looks(kept: Kept) -> None:
+    """With what the masks show of both findings; a design that cannot be drawn says why."""
+    pair = preview.eyes_of(designing.recipe(view="disc-30"), designing.CATALOGUE, "a card")
+    broken = replace(pair[0], seed=7, view={**pair[0].view, "field_deg": 300.0})
+    with kept.database.writing() as session:
+        preview.ask(session, [*pair, broken], utc_now())
+    kept.pool.nudge()
+
+    def looked() -> tuple[preview.DesignEye, ...]:
+        with kept.database.reading() as session:
+            return preview.look(session, [*pair, broken])
+
+    until(lambda: all(one.state != "waiting" for one in looked()))
+    *drawn, failed = looked()
+    assert (failed.state, failed.picture) == ("failed", "")
+    assert "20 to 75" in failed.problem
+    assert len({one.picture for one in drawn}) == len(drawn)
+    for one in drawn:
+        assert picture_path(kept.settings.pictures_dir, one.picture).stat().st_size > 1000
+        assert one.truth is not None
+        assert one.outlines is not None
+        assert one.outlines["disc"]
+        if not one.objection:
+            assert {"pale-disc", "enlarged-cup"} <= set(one.truth.present)
+    assert any(not one.objection for one in drawn)
+    # None of them is dealt to anybody, and all go in time.
+    assert kept.is_full()
+    with kept.database.writing() as session:
+        gone = preview.prune(session, utc_now() + timedelta(days=1), keep_at_most=0)
+        assert set(gone) == {one.picture for one in drawn}
+        assert set(stock.unused_pictures(session, list(gone))) == set(gone)
 
 
 def test_a_wish_is_fulfilled_beyond_the_stock(kept: Kept) -> None:

@@ -103,7 +103,7 @@ def test_a_design_is_sent_once_its_eyes_show_what_it_says(database: Database) ->
         with pytest.raises(BadInput, match="not drawn yet"):
             sent(session, author, draft)
         looked_at(session, draft, objection="enlarged-cup is not there")
-        with pytest.raises(BadInput, match=r"0 show what the card says.*enlarged-cup"):
+        with pytest.raises(BadInput, match=r"0 show what the card says.*enlarged cup"):
             sent(session, author, draft)
         looked_at(session, draft)
         under = sent(session, author, draft)

@@ -139,7 +139,7 @@ class Moved(Conflict):
     def __init__(self, draft: Draft) -> None:
         super().__init__(
             "Somebody saved this meanwhile. Nothing of yours is lost: it stands in the form, "
-            "theirs below it. Save again to put yours in its place."
+            "theirs beside it. Save again to put yours in its place."
         )
         self.draft = draft
 

@@ -205,9 +205,14 @@ def forget(session: Session, names: Collection[str]) -> None:
         design_eyes.forget_waiting(session, names)
 
 
-def next_order(session: Session, now: datetime) -> Order | None:
-    """Return the eye to draw next: of those asked for last. None when none waits."""
-    row = design_eyes.next_waiting(session, RENDERER_VERSION, now - WAITS)
+def next_order(session: Session, now: datetime, in_hand: Collection[str] = ()) -> Order | None:
+    """Return the eye to draw next: of those asked for last. None when none waits.
+
+    Parameters
+    ----------
+    in_hand : names of those being drawn now.
+    """
+    row = design_eyes.next_waiting(session, RENDERER_VERSION, now - WAITS, in_hand)
     if row is None:
         return None
     return Order(row.name, row.card, row.view, row.seed, row.severity, row.size_px)

@@ -71,6 +71,7 @@ def _missing_eyes(
     kept = [one for one in eyes if one.state == "drawn" and not one.objection]
     if len(kept) * 2 < len(eyes):
         why = next(one.problem or one.objection for one in eyes if one not in kept)
+        why = why.replace("-", " ")
         return [
             f"Of {len(eyes)} eyes drawn, {len(kept)} show what the card says: at least half must "
             f"({why})."
