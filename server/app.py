@@ -29,6 +29,7 @@ from server.web.routes import (
     bedside,
     calendar,
     card_packages,
+    card_quality,
     checkpoint_results,
     checkpoints,
     cohort_cards,
@@ -118,7 +119,8 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         *(people, files, health),
         *(library, cohorts, cohort_export, cohort_learners, cohort_settings, roster, joining),
         *(checkpoints, cohort_checkpoints, checkpoint_results),
-        *(authored_designs, authored_photographs, card_packages, authoring, cohort_cards),
+        *(authored_designs, authored_photographs, card_packages, card_quality, authoring),
+        cohort_cards,
     ):
         app.include_router(family.router, dependencies=[Depends(listed)])
     # The last one added is the outermost.

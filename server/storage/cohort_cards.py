@@ -1,4 +1,4 @@
-"""How a cohort did on each card, in the database: over each learner's latest answers.
+"""How a cohort (or the site) did on each card, in the database: over each learner's latest answers.
 
 Answers on photographs only, drawn or real: at the bedside a finding can be out of sight.
 """
@@ -9,10 +9,11 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, and_, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import AnswerRow, CardRow, CohortMemberRow, LearnerRow, LookRow
+from server.storage.latest_answers import joined_latest
+from server.storage.models import AnswerRow, CardRow, LookRow
 
 
 class CardAnswer(NamedTuple):
@@ -32,24 +33,10 @@ class CardName(NamedTuple):
     finding: str | None
 
 
-def _lately(latest: int) -> ColumnElement[bool]:
-    """Join the latest answers of each learner; the index on their ordinals finds them."""
-    return and_(
-        AnswerRow.learner_id == CohortMemberRow.learner_id,
-        AnswerRow.ordinal > LearnerRow.answers - latest,
-    )
-
-
-def answers(session: Session, cohort_id: UUID, *, latest: int) -> Sequence[CardAnswer]:
-    """Return the latest answers of each learner of a cohort, in no order."""
-    rows = session.execute(
-        select(AnswerRow.learner_id, AnswerRow.card_id, AnswerRow.outcome, AnswerRow.usable_ms)
-        .select_from(CohortMemberRow)
-        .join(LearnerRow, LearnerRow.id == CohortMemberRow.learner_id)
-        .join(AnswerRow, _lately(latest))
-        .join(LookRow, LookRow.id == AnswerRow.look_id)
-        .where(CohortMemberRow.cohort_id == cohort_id, LookRow.stage.is_(None))
-    )
+def answers(session: Session, cohort_id: UUID | None, *, latest: int) -> Sequence[CardAnswer]:
+    """Return the latest answers of each learner of a cohort (None: the site), in no order."""
+    told = select(AnswerRow.learner_id, AnswerRow.card_id, AnswerRow.outcome, AnswerRow.usable_ms)
+    rows = session.execute(joined_latest(told, cohort_id, latest).where(LookRow.stage.is_(None)))
     return [CardAnswer(*row) for row in rows]
 
 
@@ -60,17 +47,12 @@ def names(session: Session) -> dict[str, CardName]:
 
 
 def wrong_marks(
-    session: Session, cohort_id: UUID, card_id: str, *, latest: int
+    session: Session, cohort_id: UUID | None, card_id: str, *, latest: int
 ) -> Sequence[tuple[dict[str, Any], int]]:
     """Return the different sheets of marks of wrong answers on a card, and how often each came."""
     rows = session.execute(
-        select(AnswerRow.marks, func.count())
-        .select_from(CohortMemberRow)
-        .join(LearnerRow, LearnerRow.id == CohortMemberRow.learner_id)
-        .join(AnswerRow, _lately(latest))
-        .join(LookRow, LookRow.id == AnswerRow.look_id)
+        joined_latest(select(AnswerRow.marks, func.count()), cohort_id, latest)
         .where(
-            CohortMemberRow.cohort_id == cohort_id,
             LookRow.stage.is_(None),
             AnswerRow.card_id == card_id,
             AnswerRow.outcome != "right",

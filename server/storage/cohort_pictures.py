@@ -7,17 +7,11 @@ from collections.abc import Collection, Sequence
 from typing import NamedTuple
 from uuid import UUID
 
-from sqlalchemy import ColumnElement, Float, and_, case, cast, func, select
+from sqlalchemy import Float, case, cast, func, select
 from sqlalchemy.orm import Session
 
-from server.storage.models import (
-    AnswerRow,
-    CardRow,
-    CohortMemberRow,
-    EyeRow,
-    LearnerRow,
-    LookRow,
-)
+from server.storage.latest_answers import joined_latest
+from server.storage.models import AnswerRow, CardRow, EyeRow, LookRow
 
 
 class WrongEye(NamedTuple):
@@ -28,17 +22,9 @@ class WrongEye(NamedTuple):
     wrong: int
 
 
-def _lately(latest: int) -> ColumnElement[bool]:
-    """Join the latest answers of each learner; the index on their ordinals finds them."""
-    return and_(
-        AnswerRow.learner_id == CohortMemberRow.learner_id,
-        AnswerRow.ordinal > LearnerRow.answers - latest,
-    )
-
-
 def most_wrong(
     session: Session,
-    cohort_id: UUID,
+    cohort_id: UUID | None,
     *,
     latest: int,
     fewest: int,
@@ -52,12 +38,7 @@ def most_wrong(
     looks = func.count()
     wrong = func.sum(case((AnswerRow.outcome != "right", 1), else_=0))
     query = (
-        select(LookRow.eye_id, looks, wrong)
-        .select_from(CohortMemberRow)
-        .join(LearnerRow, LearnerRow.id == CohortMemberRow.learner_id)
-        .join(AnswerRow, _lately(latest))
-        .join(LookRow, LookRow.id == AnswerRow.look_id)
-        .where(CohortMemberRow.cohort_id == cohort_id)
+        joined_latest(select(LookRow.eye_id, looks, wrong), cohort_id, latest)
         .group_by(LookRow.eye_id)
         .having(looks >= fewest, wrong > 0)
         .order_by((cast(wrong, Float) / looks).desc(), looks.desc(), LookRow.eye_id)
@@ -80,20 +61,13 @@ def eyes(session: Session, eye_ids: Collection[int]) -> dict[int, tuple[EyeRow, 
 
 
 def slips(
-    session: Session, cohort_id: UUID, eye_ids: Collection[int], *, latest: int
+    session: Session, cohort_id: UUID | None, eye_ids: Collection[int], *, latest: int
 ) -> dict[int, list[dict[str, str]]]:
     """Return the marks of the wrong answers that the cohort lately gave to some eyes."""
+    told = select(LookRow.eye_id, AnswerRow.marks)
     rows = session.execute(
-        select(LookRow.eye_id, AnswerRow.marks)
-        .select_from(LookRow)
-        .join(AnswerRow, AnswerRow.look_id == LookRow.id)
-        .join(CohortMemberRow, CohortMemberRow.learner_id == AnswerRow.learner_id)
-        .join(LearnerRow, LearnerRow.id == AnswerRow.learner_id)
-        .where(
-            LookRow.eye_id.in_(eye_ids),
-            CohortMemberRow.cohort_id == cohort_id,
-            AnswerRow.ordinal > LearnerRow.answers - latest,
-            AnswerRow.outcome != "right",
+        joined_latest(told, cohort_id, latest).where(
+            LookRow.eye_id.in_(eye_ids), AnswerRow.outcome != "right"
         )
     )
     found: dict[int, list[dict[str, str]]] = defaultdict(list)

@@ -11,6 +11,7 @@ from uuid import UUID
 from server.services.authoring.draft import Draft, DraftPhotograph, DraftWords
 from server.services.authoring.published import MadeCard, MadeCards
 from server.services.catalogue import ViewSpec
+from server.services.cohorts.cards import CardLine, CardSheet
 from server.services.packages.archive import Problem
 from server.services.packages.exporting import Choice
 from server.services.packages.planning import Line, Plan
@@ -210,3 +211,25 @@ class PackagePage(Page):
     may_bring_in: bool
     problems: tuple[Problem, ...]
     problem: str
+
+
+@dataclass(frozen=True)
+class CardQualityPage(Page):
+    """How everybody on the site does on each card."""
+
+    TEMPLATE: ClassVar[str] = "authoring/quality.html"
+    lines: tuple[CardLine, ...]
+    latest: int
+    """Looks of each learner that were read."""
+
+
+@dataclass(frozen=True)
+class OneCardQualityPage(Page):
+    """How everybody on the site does on one card, with the pictures of it that were missed."""
+
+    TEMPLATE: ClassVar[str] = "authoring/quality_card.html"
+    sheet: CardSheet
+    names: Mapping[str, str]
+    made_here: bool
+    """A school can change it."""
+    latest: int

@@ -239,6 +239,9 @@ RULES: dict[tuple[str, str], Rule] = {
     ("POST", "/cards/drafts/{draft_id}/take-back"): MAKER,
     ("POST", "/cards/drafts/{draft_id}/review"): MAKER,
     ("POST", "/cards/drafts/{draft_id}/drop"): MAKER,
+    # How the whole site does on each card: sums, and pictures of nobody's.
+    ("GET", "/cards/quality"): MAKER,
+    ("GET", "/cards/quality/{card_id}"): MAKER,
     # Packages of cards: sent in by one, brought in by another.
     ("GET", "/cards/packages"): MAKER,
     ("POST", "/cards/packages"): MAKER,

@@ -272,7 +272,7 @@ def may_be_missing(path: str) -> bool:
         return True  # this site sends none
     if path.endswith("/missed/{place}"):
         return True  # nothing was missed by three
-    if path.endswith("/kinds/{card_id}"):
+    if path.endswith(("/kinds/{card_id}", "/quality/{card_id}")):
         return True  # nobody in the cohort met it
     if path.startswith("/cards/packages/{digest}"):
         return True  # nobody sent one in

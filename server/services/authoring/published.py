@@ -123,6 +123,12 @@ def made_card(session: Session, card_id: str) -> MadeCard:
     return _made(row, contents[card_id], None if draft is None else draft.id)
 
 
+def is_made_here(session: Session, card_id: str) -> bool:
+    """Whether a card was made or brought in by this school, so that it can change it."""
+    row = session.get(CardRow, card_id)
+    return row is not None and row.origin == SCHOOL
+
+
 def versions(session: Session, card_id: str) -> tuple[MadeVersion, ...]:
     """Return the versions of a card, the latest first; looks keep the one they showed."""
     row = session.get_one(CardRow, card_id)

@@ -1,4 +1,4 @@
-"""How a cohort does on each kind of eye, and which kinds mislead. Reads only.
+"""How a cohort, or the whole site, does on each kind of eye, and which kinds mislead. Reads only.
 
 As for the pictures missed most, only the latest looks of each learner are read.
 """
@@ -25,6 +25,7 @@ from server.measurement.card_quality import (
 from server.measurement.proportions import Proportion
 from server.services.cohorts.missed import MissedPicture, latest_each, most_missed
 from server.storage import cohort_cards as rows
+from server.storage import latest_answers
 from server.storage.cohort_cards import CardAnswer, CardName
 
 
@@ -68,8 +69,13 @@ class CardSheet:
     pictures: tuple[MissedPicture, ...]
 
 
-def card_lines(session: Session, cohort_id: UUID, learners: int) -> tuple[CardLine, ...]:
-    """Return the kinds of eye that the cohort met: flagged first, then the surely hard.
+def learners_of_site(session: Session) -> int:
+    """Return how many learners the figures of the whole site are made from."""
+    return latest_answers.learners_of_site(session)
+
+
+def card_lines(session: Session, cohort_id: UUID | None, learners: int) -> tuple[CardLine, ...]:
+    """Return the kinds of eye that a cohort (None: the site) met: flagged first, then the hard.
 
     Sorted by the upper end of the interval, so that one wrong answer tops no list.
     """
@@ -82,7 +88,7 @@ def card_lines(session: Session, cohort_id: UUID, learners: int) -> tuple[CardLi
     )
 
 
-def card_sheet(session: Session, cohort_id: UUID, card_id: str, learners: int) -> CardSheet:
+def card_sheet(session: Session, cohort_id: UUID | None, card_id: str, learners: int) -> CardSheet:
     """Return one kind of eye as the cohort met it.
 
     Raises
@@ -113,7 +119,7 @@ def card_sheet(session: Session, cohort_id: UUID, card_id: str, learners: int) -
 
 
 def _read(
-    session: Session, cohort_id: UUID, latest: int
+    session: Session, cohort_id: UUID | None, latest: int
 ) -> tuple[Mapping[str, Sequence[Reader]], dict[str, CardLine]]:
     found = rows.answers(session, cohort_id, latest=latest)
     readers = _readers(found)

@@ -63,7 +63,7 @@ def latest_each(learners: int) -> int:
 
 def most_missed(
     session: Session,
-    cohort_id: UUID,
+    cohort_id: UUID | None,
     learners: int,
     *,
     card_id: str | None = None,
@@ -75,7 +75,8 @@ def most_missed(
 
     Parameters
     ----------
-    learners : in the cohort.
+    cohort_id : None for the whole site.
+    learners : in it.
     card_id : of one card only; None for all.
     fewest : looks without which a picture is not listed.
     """
