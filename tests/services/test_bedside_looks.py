@@ -360,16 +360,6 @@ def test_a_round_plans_it_once_kinds_are_recognised(learner: tuple[Database, Lea
         assert not stages_of(session, study.start_or_resume_round(session, who, later))
 
 
-def test_one_eye_in_store_of_each_card_is_drawn_wide(database: Database) -> None:
-    with database.writing() as session:
-        factories.seeded(session)
-        first = stock.next_orders(session, per_card=3, in_hand={}, at_most=99, disk_full=False)
-        assert not any(order.wide for order in first)
-        factories.stock_up(session, each=1)
-        second = stock.next_orders(session, per_card=3, in_hand={}, at_most=99, disk_full=False)
-        assert all(order.wide for order in second)
-
-
 def test_the_files_of_a_wide_eye_go_with_it(
     learner: tuple[Database, Learner], drawn: tuple[stock.Order, PreparedEye, Path]
 ) -> None:

@@ -142,3 +142,13 @@ def test_pruning_names_only_files_that_nothing_shows(database: Database) -> None
         assert session.scalars(select(EyeRow.id)).all() == [kept.id]
         stray = "f" * 64
         assert stock.unused_pictures(session, [kept.picture, stray]) == [stray]
+
+
+def test_one_eye_in_store_of_each_card_is_drawn_wide(database: Database) -> None:
+    with database.writing() as session:
+        factories.seeded(session)
+        first = stock.next_orders(session, per_card=3, in_hand={}, at_most=99, disk_full=False)
+        assert not any(order.wide for order in first)
+        factories.stock_up(session, each=1)
+        second = stock.next_orders(session, per_card=3, in_hand={}, at_most=99, disk_full=False)
+        assert all(order.wide for order in second)
