@@ -59,6 +59,9 @@ def run(chosen: argparse.Namespace) -> int:
                 create_app(settings),
                 log_config=None,
                 access_log=False,
+                # Longer than proxies and browsers keep one idle (mostly 60 seconds): else a
+                # request is sent into a connection that is being closed, and is lost.
+                timeout_keep_alive=75,
                 # A held connection must not keep a stopping server alive for long.
                 timeout_graceful_shutdown=5,
             )

@@ -29,7 +29,8 @@ from server.storage.engine import Database
 from server.storage.models import EyeRow
 from server.storage.pictures import picture_path
 from tests import designing, factories
-from tests.databases import sqlite_copy, sqlite_settings
+from tests.databases import POSTGRES_URL, empty, sqlite_copy, sqlite_settings
+from tests.faults import CutLine
 
 # One pool serves all of these tests, so they run in one process.
 pytestmark = pytest.mark.xdist_group("render pool")
@@ -200,6 +201,33 @@ def test_a_drawing_process_that_dies_is_replaced(kept: Kept) -> None:
     before = kept.unshown()[CARDS[0]]
     until(lambda: kept.unshown()[CARDS[0]] == before + 1)
     assert kept.pool.is_running
+
+
+@pytest.mark.skipif(not POSTGRES_URL, reason="needs a PostgreSQL server to lose")
+def test_a_lost_database_stops_the_drawing_only_meanwhile(
+    postgres_url: str, tmp_path: Path
+) -> None:
+    with CutLine(postgres_url) as line:
+        settings = Settings(
+            data_dir=tmp_path, database_url=line.address, picture_px=256, stock_per_card=1
+        )
+        database = Database(settings.resolved_database_url, wait_seconds=2)
+        empty(database)
+        with database.writing() as session:
+            seeding.seed(session, utc_now(), few_cards())
+        one = Kept(settings, database)
+        one.pool.start()
+        try:
+            until(lambda: one.eyes() > 0)
+            line.cut()
+            # Whatever is under way ends in these seconds, and cannot be kept yet.
+            time.sleep(3)
+            assert one.pool.is_running
+            line.mend()
+            until(one.is_full)
+        finally:
+            one.pool.stop()
+            database.dispose()
 
 
 def test_outdated_eyes_and_stray_files_are_tidied_away(kept: Kept) -> None:

@@ -10,9 +10,11 @@ import socket
 import subprocess
 import sys
 import tempfile
+import time
 import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from http.client import HTTPConnection
 from importlib import import_module
 from pathlib import Path
 
@@ -85,6 +87,27 @@ def test_it_makes_its_folder_and_tables_says_where_it_is_and_ends_when_told(tmp_
     assert "Traceback" not in program.log()
     # The journal is written back and gone: the folder can be copied as it is.
     assert [path.name for path in program.folder.glob("*.db*")] == ["fundus-rounds.db"]
+
+
+def test_a_connection_is_held_for_as_long_as_people_look_at_an_eye(tmp_path: Path) -> None:
+    """A request into a connection that is just being closed would be lost; one may ask again."""
+    program = Program(tmp_path / "data", **QUIET)
+    program.start()
+    try:
+        line = HTTPConnection("127.0.0.1", program.port, timeout=20)
+        line.request("GET", "/healthz")
+        line.getresponse().read()
+        held = line.sock
+        # The web server's own patience is 5 seconds.
+        time.sleep(6.5)
+        line.request("GET", "/healthz")
+        assert line.getresponse().status == 200
+        assert line.sock is held
+        # An idle connection keeps nobody from stopping the program.
+        assert program.stop(signal.SIGTERM) == 0
+        line.close()
+    finally:
+        program.stop()
 
 
 def test_only_the_first_start_hands_out_the_administrators_link(tmp_path: Path) -> None:
