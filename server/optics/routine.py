@@ -126,8 +126,10 @@ class Miss:
 def why_missed(coverage: Coverage, place: Mask) -> Miss:
     """Tell a search error from a recognition error.
 
-    The distinction is Kundel, Nodine and Carmody's (Investigative Radiology 1978; 13:
-    175-181; value from memory): what was never looked at cannot have been recognised. They
+    The distinction is Kundel, Nodine and Carmody's ("Visual scanning, pattern recognition and
+    decision-making in pulmonary nodule detection", Investigative Radiology 1978; 13: 175-181;
+    title and journal seen in a citation index, pages and the distinction itself from memory):
+    what was never looked at cannot have been recognised. They
     part errors of recognition further from errors of decision by a second of gaze; here the
     longest dwell is given instead, as the small field is not the eye's own gaze.
 
