@@ -52,9 +52,9 @@ def test_sent_in_by_one_brought_in_by_another_and_taken_along(empty_browser: Bro
     check_sound(page, address)
     assert "another lead or an administrator" in page.body.text()  # type: ignore[union-attr]
     assert browser.post(f"{address}/bring-in", {"seen": ""}).status_code == 403
-    shown = page.css(".taken img")
-    assert len(shown) == 4
-    picture = browser.get(str(shown[0].attributes["src"]))
+    images = page.css(".taken img")
+    assert len(images) == 4
+    picture = browser.get(str(images[0].attributes["src"]))
     assert (picture.status_code, picture.headers["content-type"]) == (200, "image/webp")
     assert count(browser, CardRow) == cards
 
@@ -70,6 +70,9 @@ def test_sent_in_by_one_brought_in_by_another_and_taken_along(empty_browser: Bro
     assert browser.post(f"{address}/bring-in", sent).status_code == 404
     assert "Pale" in browser.page("/cards").body.text()  # type: ignore[union-attr]
 
+    shown = browser.page("/cards/school-0000000000000001")
+    check_sound(shown, "/cards/school-0000000000000001")
+    assert one(shown, ".credit").text() == "Words: A. School, CC-BY-4.0. It came in a package."
     page = browser.page("/cards/packages")
     check_sound(page, "/cards/packages")
     ids = [box.attributes["value"] for box in page.css("input[name=cards]")]

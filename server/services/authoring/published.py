@@ -44,6 +44,7 @@ class MadeCard:
     shipped : it came with the program; a school cannot change it.
     recipe : of drawn eyes; None for a card of photographs.
     open_draft : the draft of its next version, if there is one.
+    words_terms : who wrote the words of a card from a package, and their licence.
     """
 
     id: str
@@ -54,6 +55,7 @@ class MadeCard:
     photographs: tuple[CardPhotograph, ...]
     open_draft: UUID | None
     recipe: Recipe | None = None
+    words_terms: str = ""
 
 
 @dataclass(frozen=True)
@@ -258,4 +260,5 @@ def _made(row: CardRow, content: Mapping[str, Any], draft_id: UUID | None) -> Ma
         photographs=tuple(CardPhotograph.from_dict(one) for one in content.get("photographs", ())),
         open_draft=draft_id,
         recipe=None if is_of_photographs(content) else Recipe.of_card(card),
+        words_terms=f"{row.words_credit}, {row.words_licence}" if row.words_credit else "",
     )

@@ -62,6 +62,8 @@ def bring_in(
     BadInput : something is wrong with the package; nothing is brought in.
     Conflict : what would become of its cards has changed since somebody looked.
     """
+    # Two who bring the same package in take turns; the second finds everything here.
+    card_drafts.hold_photographs(session)
     plan = planning.plan(session, checked)
     if plan.problems:
         raise BadInput(

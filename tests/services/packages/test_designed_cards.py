@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import io
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import frictionless
 import pytest
+from sqlalchemy import func, select
 
 from server.rendering.recipe import FeatureRange
 from server.services.designed_cards import DesignedCard, put_in_use
 from server.services.recipes import Recipe
 from server.storage.engine import Database
-from server.storage.models import CardRow
+from server.storage.models import CardRow, CardVersionRow
 from tests import databases
 from tests.authoring import CATALOGUE
 from tests.factories import NOON
@@ -21,7 +23,9 @@ from tests.services.packages.school import (
     bring_in,
     dry_run,
     export,
+    files_in,
     look_through,
+    make_cards,
     members,
     with_cell,
 )
@@ -68,6 +72,23 @@ def test_a_designed_card_goes_round_and_nothing_changes(
                 ours, theirs = one.get_one(CardRow, name), other.get_one(CardRow, name)
                 assert (ours.content_hash, ours.source) == (theirs.content_hash, theirs.source)
         assert {line.outcome for line in bring_in(there, again, tmp_path).lines} == {"same"}
+
+
+def test_two_who_bring_the_same_package_in_at_once_bring_it_in_once(
+    database: Database, tmp_path: Path, migrated_file: Path
+) -> None:
+    with databases.sqlite_copy(migrated_file, tmp_path / "here") as here:
+        make(here)
+        make_cards(here, tmp_path / "here")
+        data = export(here, tmp_path / "here")
+    folder = tmp_path / "there"
+    with ThreadPoolExecutor(4) as people:
+        plans = list(people.map(lambda _: bring_in(database, data, folder), range(4)))
+    outcomes = sorted("/".join({line.outcome for line in plan.lines}) for plan in plans)
+    assert outcomes == ["new", "same", "same", "same"]
+    with database.reading() as session:
+        assert session.scalar(select(func.count()).select_from(CardVersionRow)) == 5
+    assert len(files_in(folder)) == 4
 
 
 @pytest.mark.parametrize(
