@@ -63,6 +63,7 @@ def _named(request: Request, problem: Exception) -> Response:
     if isinstance(problem, Unconfirmed) and not _answers_in_flight(request):
         return see_other(confirm_address(request))
     if isinstance(problem, SecondFactorWanted) and not _answers_in_flight(request):
+        refused(request.scope, problem.status, str(problem), getattr(request.state, "who", None))
         return go_to(request, "/account/second-factor")
     if problem.status >= 500:
         log.error("request failed", path=shown_path(request.url.path), problem=repr(problem))

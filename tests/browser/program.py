@@ -70,6 +70,14 @@ class Program:
                 time.sleep(0.1)
         raise AssertionError(f"the program is not ready: {self._log.read_text()}")
 
+    def command(self, *words: str) -> str:
+        """Run one of its commands on the same data and return what it printed."""
+        command = [sys.executable, "-m", "server", *words, "--data", str(self.folder)]
+        done = subprocess.run(
+            command, cwd=ROOT, env=self._environment, capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
     def kill(self) -> None:
         """End it as a power cut would: no handler runs, nothing is flushed."""
         assert self._process is not None

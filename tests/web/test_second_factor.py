@@ -8,15 +8,21 @@ import pyotp
 import pytest
 from httpx2 import Response
 from selectolax.lexbor import LexborHTMLParser as HTMLParser
+from starlette.testclient import TestClient
 
+from server.app import create_app
 from server.services import learners
 from server.services.accounts import links
+from server.services.accounts.roles import Role
 from server.settings import Settings
+from server.web.rules import RULES, Needs
 from tests import accounts
 from tests.accounts import PASSWORD
+from tests.factories import NOON
 from tests.web.conftest import HTMX, JSON, Browser, hidden_fields, one, site_settings
 from tests.web.test_accounts import NEW, make_account, sign_in, token
 from tests.web.test_pages import check_sound, words
+from tests.web.test_rules import Place, ask, fill, somebody
 
 APP = "/account/second-factor"
 
@@ -209,6 +215,26 @@ class TestWanted:
         visitor.client.cookies.clear()
         sign_in(visitor, "head")
         assert visitor.get("/people").headers["location"] == "/"
+
+    def test_every_route_of_leads_and_administrators_waits_for_it(self, settings: Settings) -> None:
+        """The whole table, asked by an administrator whose session was opened by one factor."""
+        app = create_app(settings, clock=lambda: NOON)
+        with TestClient(app):
+            with app.state.site.database.writing() as session:
+                head = somebody(session, Role.ADMINISTRATOR, "own")
+            place = Place(app, {}, {}, "x")
+            asked = 0
+            for (method, path), rule in RULES.items():
+                if rule.needs not in (Needs.LEAD, Needs.ADMINISTRATOR):
+                    continue
+                response = ask(place, head, method, fill(path, head, "x"))
+                # Some read what was sent before they ask who sent it: that is refused too.
+                if response.status_code == 422:
+                    continue
+                assert response.status_code == 303, (method, path, response.status_code)
+                assert response.headers["location"] == APP, (method, path)
+                asked += 1
+        assert asked > 40
 
     def test_a_script_is_told_and_a_fragment_is_sent_on(self, visitor: Browser) -> None:
         administer(visitor)
