@@ -47,7 +47,7 @@ def test_a_photograph_is_marked_and_given_back(opened: Opener, program: Program)
     page.goto("/cards")
     wrong = violations(page)
     page.get_by_label("A new card shows").select_option("pale-disc")
-    page.get_by_role("button", name="Begin").click()
+    page.get_by_role("button", name="Bring in photographs").click()
     page.wait_for_url("**/cards/drafts/*")
     draft = page.url
     wrong += violations(page)
