@@ -61,6 +61,8 @@ def test_sent_in_by_one_brought_in_by_another_and_taken_along(empty_browser: Bro
     become(browser, "second")
     form = one(browser.page(address), "form[action$='/bring-in']")
     sent = hidden_fields(form)
+    unseen = browser.post(f"{address}/bring-in", {"seen": ""})
+    assert (unseen.status_code, count(browser, CardRow)) == (409, cards)
     done = browser.post(f"{address}/bring-in", sent)
     assert done.headers["location"] == "/cards?done=unpacked", done.text
     assert count(browser, CardRow) == cards + 3

@@ -46,7 +46,7 @@ def bring_in(
     actor_id: UUID | None,
     now: datetime,
     *,
-    seen: str = "",
+    seen: str | None = None,
 ) -> Plan:
     """Bring a package's cards in, in this transaction; its pictures are on the disk. Writes.
 
@@ -55,7 +55,7 @@ def bring_in(
     Parameters
     ----------
     actor_id : who does; None for the command line.
-    seen : digest of the plan that was looked at; empty where nobody looked.
+    seen : digest of the plan that was looked at; None for the command line, which shows it after.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def bring_in(
         raise BadInput(
             f"Nothing was brought in. {len(plan.problems)} problems, the first: {plan.problems[0]}"
         )
-    if seen and plan.writes and plan.digest != seen:
+    if seen is not None and plan.writes and plan.digest != seen:
         raise Conflict("The cards here have changed since you looked: look again, then decide.")
     for line in plan.writes:
         _bring(session, catalogue, checked, line, actor_id, now)
