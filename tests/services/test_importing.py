@@ -15,6 +15,8 @@ from server.storage.engine import opened
 from server.storage.models import CardDraftRow, PhotographRow
 from tests.authoring import CATALOGUE, fundus
 from tests.databases import sqlite_settings
+from tests.rendering.broken_images import pixels
+from tests.rendering.dicom_files import made
 
 TERMS = {
     "--licence": "CC-BY-4.0",
@@ -126,3 +128,17 @@ def test_a_table_without_terms_is_refused_row_by_row(
 ) -> None:
     assert run(folder, **{"--statement": ""}) == 1
     assert capsys.readouterr().out.count("on whose consent") == 3
+
+
+def test_a_dicom_file_says_its_side_itself(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "images" / "left.dcm").write_bytes(made())
+    (folder / "images" / "silent.dcm").write_bytes(made(image=pixels(300), ImageLaterality=None))
+    table = "file,label,side\nleft.dcm,none,\nleft.dcm,none,right\nsilent.dcm,none,\n"
+    assert run(folder, table) == 1
+    said = capsys.readouterr().out
+    assert "1 brought in, 1 here already, 1 refused." in said
+    assert "row 4, silent.dcm: Say whether it is a right or a left eye." in said
+    (shown,) = drafts_of(folder)["normal"].photographs
+    assert shown.photograph.side == "left"

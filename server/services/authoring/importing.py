@@ -19,7 +19,7 @@ from uuid import UUID, uuid5
 from sqlalchemy.orm import Session
 
 from server.errors import BadInput
-from server.rendering.uploads import LARGEST_FILE
+from server.rendering.uploads import ENDINGS, LARGEST_FILE
 from server.services.attribution import Attribution
 from server.services.authoring import drafts, uploads
 from server.services.authoring.draft import Draft, about_choices
@@ -41,12 +41,13 @@ class Row:
     ----------
     number : of its line in the file, the head being 1.
     about : what the photograph shows, as a card names it.
+    side : None leaves it to a DICOM file.
     """
 
     number: int
     file: Path
     about: str
-    side: Literal["left", "right"]
+    side: Literal["left", "right"] | None
     attribution: Attribution
 
 
@@ -139,11 +140,12 @@ def _row(
         raise BadInput("the file lies outside the folder of images")
     if cells["label"] not in labels:
         raise BadInput(f"label {cells['label']!r} is none of {', '.join(labels)}")
+    told_by_file = not cell("side") and path.suffix.lower() in ENDINGS["DICOM"]
     return Row(
         number,
         path,
         labels[cells["label"]],
-        read_side(cell("side").lower()),
+        None if told_by_file else read_side(cell("side").lower()),
         read_terms(*(cell(name) for name in ("credit", "licence", "source", "statement"))),
     )
 
@@ -191,7 +193,7 @@ def bring_in(
         draft.id,
         pictures_dir,
         prepared,
-        side=row.side,
+        side=prepared.side_as(row.side or ""),
         attribution=row.attribution,
         is_another=is_another,
         now=now,
