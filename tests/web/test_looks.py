@@ -6,11 +6,11 @@ from uuid import uuid4
 
 import pytest
 from selectolax.lexbor import LexborHTMLParser as HTMLParser
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 from starlette.testclient import TestClient
 
 from server.rendering import FINDINGS
-from server.storage.models import AnswerRow
+from server.storage.models import AnswerRow, CardRow
 from tests.web.conftest import HTMX, JSON, Browser, one
 from tests.web.test_pages import check_sound
 
@@ -228,6 +228,16 @@ class TestFeedback:
         assert "seen" in seen.text()
         assert len(page.css(".results li")) == 6
         assert "local pathway" in one(page, ".urgent").text()
+
+    def test_words_from_a_package_keep_their_author_beside_them(self, browser: Browser) -> None:
+        assert one(self.answer(browser, right=True), ".teaching").css_first(".credit") is None
+        with browser.database.writing() as session:
+            session.execute(
+                update(CardRow).values(words_credit="Eye unit, Highmoor", words_licence="CC-BY-4.0")
+            )
+        page = self.answer(browser, right=True)
+        said = one(page, ".teaching .credit").text()
+        assert said == "Words: Eye unit, Highmoor, CC-BY-4.0"
 
     def test_what_was_missed_is_dashed_and_said(self, browser: Browser) -> None:
         page = self.answer(browser, right=False)

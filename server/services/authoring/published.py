@@ -260,5 +260,5 @@ def _made(row: CardRow, content: Mapping[str, Any], draft_id: UUID | None) -> Ma
         photographs=tuple(CardPhotograph.from_dict(one) for one in content.get("photographs", ())),
         open_draft=draft_id,
         recipe=None if is_of_photographs(content) else Recipe.of_card(card),
-        words_terms=f"{row.words_credit}, {row.words_licence}" if row.words_credit else "",
+        words_terms=row.words_terms,
     )

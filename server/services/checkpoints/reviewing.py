@@ -23,7 +23,7 @@ from server.services.study.results import CardInfo, FindingResult, Judgement, Ma
 from server.services.study.shown import card_value
 from server.storage import checkpoints as rows
 from server.storage import sittings
-from server.storage.models import CheckpointLookRow, EyeRow
+from server.storage.models import CardRow, CheckpointLookRow, EyeRow
 
 
 @dataclass(frozen=True)
@@ -147,6 +147,7 @@ def reviewed(
     full = rows.item(session, checkpoint_id, number)
     assert full is not None
     assert full.eye is not None
+    card = session.get_one(CardRow, full.version.card_id)
     return Reviewed(
         position=position,
         eyes=len(looks),
@@ -164,7 +165,7 @@ def reviewed(
             kind: tuple(Region.from_dict(region) for region in regions)
             for kind, regions in full.eye.outlines.items()
         },
-        card=card_value(full.version.content),
+        card=card_value(full.version.content, card.words_terms),
     )
 
 

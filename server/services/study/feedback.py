@@ -60,7 +60,7 @@ def feedback_of(session: Session, shown: ShownLook, note: str = "") -> Feedback:
             for kind, regions in (shown.wide or shown.eye).outlines.items()
         },
         twin=(shown.wide or shown.eye).twin,
-        card=card_value(shown.version.content),
+        card=card_value(shown.version.content, shown.card.words_terms),
         counted=cast(Counted, given.counted),
         due=cast(date, after.due_on),
         in_days=days_between(given.local_day, cast(date, after.due_on)),

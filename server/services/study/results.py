@@ -216,6 +216,8 @@ class CardInfo:
     """Readable references, in the order of the lines they support."""
     shows: tuple[str, str] | None = None
     """The finding or look-alike that it is about and its variant; None for a normal eye."""
+    words_terms: str = ""
+    """Who wrote the words of a card from a package, and their licence; to be shown beside them."""
 
 
 @dataclass(frozen=True)

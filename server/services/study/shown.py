@@ -91,8 +91,8 @@ def _at_the_bedside(shown: ShownLook, wide: WideEyeRow) -> AtTheBedside:
     )
 
 
-def card_value(content: Mapping[str, Any]) -> CardInfo:
-    """Return the card of a stored version."""
+def card_value(content: Mapping[str, Any], words_terms: str = "") -> CardInfo:
+    """Return the card of a stored version; its words' terms are given where they are shown."""
     card = content["card"]
     kind = cast(CardKind, card["kind"])
     return CardInfo(
@@ -105,6 +105,7 @@ def card_value(content: Mapping[str, Any]) -> CardInfo:
         teaching=Teaching(**card["teaching"]),
         sources=tuple(content["references"]),
         shows=_about(card),
+        words_terms=words_terms,
     )
 
 

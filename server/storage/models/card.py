@@ -42,6 +42,11 @@ class CardRow(Base):
     words_licence: Mapped[str] = mapped_column(String(40), default="")
     """SPDX identifier of their terms."""
 
+    @property
+    def words_terms(self) -> str:
+        """Who wrote the words and under which licence, in a line; empty for one's own."""
+        return f"{self.words_credit}, {self.words_licence}" if self.words_credit else ""
+
 
 def _next_number(context: DefaultExecutionContext) -> int:
     """Number a new version of a card: one more than the highest it has."""
