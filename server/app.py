@@ -111,6 +111,7 @@ def create_app(settings: Settings, *, clock: Clock = utc_now) -> FastAPI:
         glossary=load_glossary(),
         photographs=load_photographs(),
         provider=_provider_of(settings),
+        hurry_mail=postman.wake,
     )
     errors.install(app)
     for family in (

@@ -54,6 +54,7 @@ class Postman:
         self._clock = clock
         self._names = names or {}
         self._stopping = threading.Event()
+        self._woken = threading.Event()
         self._thread: threading.Thread | None = None
         self._rest = FIRST_REST
         self._resting_until: datetime | None = None
@@ -64,15 +65,21 @@ class Postman:
         if not self._settings.sends_mail or self._thread is not None:
             return
         self._stopping.clear()
+        self._woken.clear()
         self._thread = threading.Thread(target=self._keep, name="postman", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
         """End; a letter being handed over is waited for, for as long as a reply may take."""
         self._stopping.set()
+        self._woken.set()
         if self._thread is not None:
             self._thread.join(timeout=self._settings.smtp_timeout_seconds)
             self._thread = None
+
+    def wake(self) -> None:
+        """Look for letters now: somebody waits for the one just ordered."""
+        self._woken.set()
 
     @property
     def is_running(self) -> bool:
@@ -178,4 +185,5 @@ class Postman:
             except Exception:
                 # The postman must outlive any single fault, or nobody is reminded again.
                 log.exception("sending mail failed; trying again")
-            self._stopping.wait(POLL_SECONDS)
+            self._woken.wait(POLL_SECONDS)
+            self._woken.clear()

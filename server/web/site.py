@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
 from typing import cast
@@ -37,6 +37,8 @@ class Site:
     photographs: Mapping[str, Photograph]
     provider: Provider | None
     """The school's, where people may sign in; None where there is none."""
+    hurry_mail: Callable[[], None]
+    """Has letters looked for now; where another program sends them, they go at its next look."""
     _writer: threading.Lock = field(default_factory=threading.Lock)
 
     @property

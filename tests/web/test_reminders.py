@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 import pytest
 from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
+from server.jobs import postman
 from server.services.reminders.letters import LINKS_LAST
 from server.settings import Settings
 from server.web.errors import shown_path
@@ -204,6 +205,15 @@ class TestMail:
         response = browser.post("/reminders/mail", {"address": "ada@example.org"})
         assert response.headers["location"] == "/reminders?said=mail-asked"
         return link_in(mailbox.wait_for(1)[0], "/reminders/confirm/")
+
+    def test_the_letter_does_not_wait_for_the_next_look(
+        self, settings: Settings, mailbox: Mailbox, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(postman, "POLL_SECONDS", 600.0)
+        with browsing(mailbox.settings(settings)) as browser:
+            browser.start()
+            browser.post("/reminders", SLOT)
+            self.ask(browser, mailbox)
 
     def test_the_address_is_confirmed_by_the_letters_link(
         self, mailing: Browser, mailbox: Mailbox

@@ -93,7 +93,10 @@ def give_address(request: Request, form: Annotated[AddressForm, Form()]) -> Resp
     def act(visit: Visit) -> None:
         addresses.give_address(visit.session, visit.learner, form.address, visit.now)
 
-    return _refused(request, act, address=form.address) or see_other("/reminders?said=mail-asked")
+    refused = _refused(request, act, address=form.address)
+    if refused is None:
+        site_of(request).hurry_mail()
+    return refused or see_other("/reminders?said=mail-asked")
 
 
 @router.post("/mail/remove")
