@@ -24,6 +24,7 @@ from server.errors import FundusRoundsError
 from server.jobs.design_orders import DesignOrders
 from server.jobs.drawing import Rejected, Task, draw, prepare_worker
 from server.jobs.gallery_orders import GalleryOrders
+from server.jobs.page_orders import PageOrders
 from server.services import housekeeping, stock
 from server.services.prepared import PreparedEye
 from server.settings import Settings
@@ -73,7 +74,7 @@ class RenderPool:
         self._thread: threading.Thread | None = None
         self._executor: ProcessPoolExecutor | None = None
         self._running: dict[Future[PreparedEye | Rejected], stock.Order] = {}
-        self._looked_at: tuple[DesignOrders | GalleryOrders, ...] = (
+        self._looked_at: tuple[PageOrders[Any, Any], ...] = (
             DesignOrders(settings, database, clock),
             GalleryOrders(settings, database, clock),
         )
