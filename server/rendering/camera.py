@@ -183,7 +183,7 @@ def encode_light(light: NDArray[np.floating], eye: Eye) -> NDArray[np.float64]:
     position = np.sqrt(exposed / _TABLE_TOP) * (_TABLE_SIZE - 2)
     encoded = np.interp(position, np.arange(_TABLE_SIZE), table)
     grey = encoded @ np.array([0.30, 0.59, 0.11])
-    vivid = style.saturation * (1 - np.vectorize(highlight, otypes=[float])(grey))
+    vivid = np.asarray(style.saturation * (1 - highlight(grey)))
     out: NDArray[np.float64] = np.clip(
         grey[..., None] + vivid[..., None] * (encoded - grey[..., None]), 0, 1
     )

@@ -43,9 +43,10 @@ def ribbons(eye: Eye, anatomy: Anatomy, frame: Frame) -> Floats:
     behind = np.zeros_like(out)
     _draw(lower, frame, 0.55, 1.6, behind)
     np.maximum(out, behind, out=out)
-    far = np.hypot(frame.x, frame.y)
-    if far.max() > REACH_DEG - 3.0:
+    corner = math.hypot(*(abs(middle) + frame.field_deg / 2 for middle in frame.centre_deg))
+    if corner > REACH_DEG - 3.0:
         # Past the lines neither vessel nor island is known: half and half.
+        far = np.hypot(frame.x, frame.y)
         out += np.clip((far - REACH_DEG) / 3.0 + 1.0, 0.0, 1.0) * (0.5 - out)
     return out
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -154,13 +155,15 @@ def develop(
 
 
 @njit(cache=True)
-def highlight(grey: float) -> float:
+def highlight(grey: Any) -> Any:
     """Return the share of its colour that a light of that luminance (0 to 1) loses.
+
+    Takes a number or an array of them, and returns the like.
 
     Near white every channel is at its end: what is brightest pales instead of turning
     lemon or orange (common practice of cameras and film, no source).
     """
-    t = min(max((grey - 0.72) / 0.28, 0.0), 1.0)
+    t = np.minimum(np.maximum((grey - 0.72) / 0.28, 0.0), 1.0)
     return 0.4 * t * t
 
 
