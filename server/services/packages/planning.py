@@ -9,7 +9,6 @@ which of the two a version means.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -160,11 +159,3 @@ def _elsewhere(there: Here) -> str:
     cards = ", ".join(sorted(there.cards))
     where = f"in the card {cards}" if cards else "in a draft"
     return f"this photograph is here already, {where}: a learner would see it twice"
-
-
-def outcomes(made: Plan) -> Mapping[Outcome, int]:
-    """Return how many cards there are of each outcome."""
-    counts: dict[Outcome, int] = {"new": 0, "newer": 0, "same": 0, "older": 0}
-    for line in made.lines:
-        counts[line.outcome] += 1
-    return counts
