@@ -192,6 +192,23 @@ def content_of(
     return content
 
 
+def words_of(content: Mapping[str, Any]) -> DraftWords:
+    """Return what a stored version of a card says."""
+    card = content["card"]
+    return DraftWords(
+        title=card["title"],
+        about=about_of(card),
+        references="\n".join(content["references"]),
+        **{name: card["teaching"][name] for name in LINES},
+    )
+
+
+def about_of(card: Mapping[str, Any]) -> str:
+    """Return 'normal', or the finding or look-alike that a stored card shows."""
+    features = card.get("features")
+    return str(features[0]["kind"]) if features else NORMAL
+
+
 def first_words(catalogue: Catalogue, about: str, *, photographed: bool = True) -> DraftWords:
     """Return what a new card begins with: the lines that the trainer teaches of it.
 

@@ -12,12 +12,11 @@ from sqlalchemy.orm import Session
 
 from server.errors import BadInput, NotAllowed, NotFound
 from server.services.authoring.draft import (
-    LINES,
-    NORMAL,
     DraftDesign,
     DraftPhotograph,
-    DraftWords,
+    about_of,
     content_of,
+    words_of,
 )
 from server.services.authoring.drafts import EVENTS_SHOWN
 from server.services.authoring.reviewing import LONGEST_REMARK
@@ -169,23 +168,16 @@ def begin_change(session: Session, author_id: UUID, card_id: str, now: datetime)
         return known.id
     _own(session, card_id)
     content = cards.current_contents(session, [card_id])[card_id]
-    card = content["card"]
-    words = DraftWords(
-        title=card["title"],
-        about=_about(card),
-        references="\n".join(content["references"]),
-        **{name: card["teaching"][name] for name in LINES},
-    )
     parts = tuple(
         DraftPhotograph(CardPhotograph.from_dict(one), 1) for one in content.get("photographs", ())
     )
-    design = None if is_of_photographs(content) else DraftDesign(Recipe.of_card(card), 1)
+    design = None if is_of_photographs(content) else DraftDesign(Recipe.of_card(content["card"]), 1)
     row = CardDraftRow(
         id=uuid4(),
         card_id=card_id,
         state="draft",
         version=1,
-        content=content_of(words, 1, parts, design),
+        content=content_of(words_of(content), 1, parts, design),
         changed_at=now,
         changed_by=author_id,
     )
@@ -244,17 +236,12 @@ def _is_made(row: CardRow) -> bool:
     return row.source == PHOTOGRAPH or row.origin == SCHOOL
 
 
-def _about(card: Mapping[str, Any]) -> str:
-    features = card.get("features")
-    return str(features[0]["kind"]) if features else NORMAL
-
-
 def _made(row: CardRow, content: Mapping[str, Any], draft_id: UUID | None) -> MadeCard:
     card = content["card"]
     return MadeCard(
         id=row.id,
         title=row.title,
-        about=_about(card),
+        about=about_of(card),
         retired=row.retired,
         shipped=row.origin == SHIPPED,
         photographs=tuple(CardPhotograph.from_dict(one) for one in content.get("photographs", ())),

@@ -23,7 +23,7 @@ from server.services.authoring.draft import (
 from server.services.catalogue import Catalogue
 from server.services.designed_cards import DesignedCard
 from server.services.photograph_cards import CardPhotograph, PhotographCard
-from server.services.recipes import read_recipe
+from server.services.recipes import Recipe, read_recipe
 from server.storage import card_drafts as rows
 from server.storage.models import CardDraftRow, CardRow
 
@@ -139,7 +139,7 @@ def approve(
     if draft.design is None:
         photograph_cards.put_in_use(session, as_card(draft, catalogue, position), now)
     else:
-        card = as_designed_card(draft, draft.design, position)
+        card = designed_card_of(draft.card_id, position, draft.words, draft.design.recipe)
         designed_cards.put_in_use(session, catalogue, card, now)
     return drafts.moved_to(session, row, "published", "published", reviewer_id, now)
 
@@ -204,14 +204,15 @@ def _reviewed(session: Session, row: CardDraftRow, reviewer_id: UUID, seen_versi
     return draft
 
 
-def as_designed_card(draft: Draft, design: DraftDesign, position: int) -> DesignedCard:
-    """Return the card that a draft of a design becomes."""
-    words = draft.words
+def designed_card_of(
+    card_id: str, position: int, words: DraftWords, recipe: Recipe
+) -> DesignedCard:
+    """Return the card of these words whose eyes are drawn by a recipe."""
     return DesignedCard(
-        id=draft.card_id,
+        id=card_id,
         title=words.title,
         position=position,
-        recipe=design.recipe,
+        recipe=recipe,
         teaching={name: getattr(words, name) for name in LINES},
         references=tuple(words.references.splitlines()),
     )

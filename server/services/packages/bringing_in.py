@@ -11,11 +11,9 @@ from sqlalchemy.orm import Session
 
 from server.errors import BadInput, Conflict
 from server.services import designed_cards
-from server.services.authoring.draft import LINES
-from server.services.authoring.reviewing import card_of
+from server.services.authoring.reviewing import card_of, designed_card_of
 from server.services.authoring.uploads import SIDE_PX
 from server.services.catalogue import Catalogue
-from server.services.designed_cards import DesignedCard
 from server.services.packages import planning
 from server.services.packages.checking import Checked
 from server.services.packages.packed_card import PackedCard
@@ -130,12 +128,5 @@ def _put_in_use(
     if card.recipe is None:
         made = card_of(card.id, card.position, card.words, card.photographs, catalogue)
         return put_in_use(session, made, now)
-    designed = DesignedCard(
-        id=card.id,
-        title=card.words.title,
-        position=card.position,
-        recipe=card.recipe,
-        teaching={name: getattr(card.words, name) for name in LINES},
-        references=tuple(card.words.references.splitlines()),
-    )
+    designed = designed_card_of(card.id, card.position, card.words, card.recipe)
     return designed_cards.put_in_use(session, catalogue, designed, now)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from server.services.authoring.draft import LINES, NORMAL, DraftWords
+from server.services.authoring.draft import LINES, NORMAL, DraftWords, words_of
 from server.services.authoring.marking import write_marks
 from server.services.packages import tables
 from server.services.packages.tables import Cells
@@ -103,12 +103,7 @@ def packed(
         kind=card["kind"],
         mimics=card.get("mimics") or "",
         icd10=tuple(card["icd10"]),
-        words=DraftWords(
-            title=card["title"],
-            about=card["features"][0]["kind"] if card["features"] else NORMAL,
-            references="\n".join(content["references"]),
-            **{name: card["teaching"][name] for name in LINES},
-        ),
+        words=words_of(content),
         photographs=tuple(CardPhotograph.from_dict(one) for one in content.get("photographs", ())),
         words_credit=words_credit,
         words_licence=words_licence,
