@@ -85,7 +85,7 @@ class PackedCard:
         rows: dict[str, Any] = dict(self.rows())
         rows["cards"] = [
             {name: cell for name, cell in row.items() if name not in FOLLOWS}
-            for row in self.rows()["cards"]
+            for row in rows["cards"]
         ]
         return rows
 
