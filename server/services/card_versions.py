@@ -83,6 +83,7 @@ def put_version(
     if version is None:
         version = CardVersionRow(
             card_id=card.id,
+            number=cards.next_number(session, card.id),
             content_hash=digest,
             recipe_hash=recipe,
             content=dict(content),

@@ -5,8 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint, func, select
-from sqlalchemy.engine.default import DefaultExecutionContext
+from sqlalchemy import CheckConstraint, ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column
 
 from server.storage.models.base import Base
@@ -48,14 +47,6 @@ class CardRow(Base):
         return f"{self.words_credit}, {self.words_licence}" if self.words_credit else ""
 
 
-def _next_number(context: DefaultExecutionContext) -> int:
-    """Number a new version of a card: one more than the highest it has."""
-    versions = CardVersionRow.__table__.columns
-    card_id = context.get_current_parameters()["card_id"]  # type: ignore[no-untyped-call]
-    highest = select(func.max(versions.number)).where(versions.card_id == card_id)
-    return (context.connection.scalar(highest) or 0) + 1
-
-
 class CardVersionRow(Base):
     """The card as it was written at one time; looks keep pointing at the one they showed."""
 
@@ -67,7 +58,7 @@ class CardVersionRow(Base):
 
     id: Mapped[int] = mapped_column(Serial, primary_key=True)
     card_id: Mapped[str] = mapped_column(ForeignKey("card.id"))
-    number: Mapped[int] = mapped_column(default=_next_number)
+    number: Mapped[int]
     """1, 2, 3 … of its card, the same at every site that has it from a package."""
     content_hash: Mapped[str] = mapped_column(String(64))
     recipe_hash: Mapped[str] = mapped_column(String(64))
