@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 from starlette.requests import Request
 
-from server.services.authoring import drafts, preview
+from server.services.authoring import preview
 from server.services.authoring.draft import Draft
 from server.services.catalogue import Catalogue
 from server.services.recipes import Recipe
+from server.storage.card_drafts import Event
 from server.web.access import Visit, reading, writing
 from server.web.authoring_contexts import RemarkedEye
 from server.web.design_figures import EyesShown, shown_eye, shown_eyes
@@ -64,12 +65,20 @@ def draw_again(request: Request, remarked: Collection[RemarkedEye]) -> None:
             preview.ask_again(visit.session, gone, visit.now)
 
 
-def remarked_eyes(visit: Visit, draft: Draft, catalogue: Catalogue) -> tuple[RemarkedEye, ...]:
-    """Return what was asked of single drawn eyes, the latest first."""
-    found = []
-    for event in drafts.history(visit.session, draft):
-        if draft.design is None or event.act != "changes-asked" or not event.picture:
-            continue
-        known = preview.find(visit.session, event.picture)
-        found.append(RemarkedEye(event, known and shown_eye(*known, catalogue)))
-    return tuple(found)
+def remarked_eyes(
+    visit: Visit, draft: Draft, events: Iterable[Event], catalogue: Catalogue
+) -> tuple[RemarkedEye, ...]:
+    """Return what was asked of single drawn eyes, the latest first.
+
+    Parameters
+    ----------
+    events : the draft's history, the latest first.
+    """
+    if draft.design is None:
+        return ()
+    asked = [one for one in events if one.act == "changes-asked" and one.picture]
+    kept = preview.find_all(visit.session, [one.picture for one in asked])
+    return tuple(
+        RemarkedEye(one, (known := kept.get(one.picture)) and shown_eye(*known, catalogue))
+        for one in asked
+    )

@@ -136,8 +136,15 @@ def look(session: Session, wanted: Sequence[Wanted]) -> tuple[DesignEye, ...]:
 
 def find(session: Session, name: str) -> tuple[DesignEye, Recipe] | None:
     """Return an eye that somebody remarked on and its recipe; None where it is not kept."""
-    row = design_eyes.get_many(session, [name]).get(name)
-    return None if row is None else (_eye(name, row.severity, row), Recipe.of_card(row.card))
+    return find_all(session, [name]).get(name)
+
+
+def find_all(session: Session, names: Collection[str]) -> dict[str, tuple[DesignEye, Recipe]]:
+    """Return those of the eyes that are kept, each with its recipe, by name."""
+    return {
+        name: (_eye(name, row.severity, row), Recipe.of_card(row.card))
+        for name, row in design_eyes.get_many(session, names).items()
+    }
 
 
 def ask_again(session: Session, names: Collection[str], now: datetime) -> None:

@@ -150,7 +150,7 @@ def _context(
         views=catalogue.views,
         cameras=CAMERAS,
         ranges=BOUNDS,
-        remarks=remarked_eyes(visit, draft, catalogue),
+        remarks=remarked_eyes(visit, draft, drafts.history(visit.session, draft), catalogue),
         said=said,
         problem="" if failed is None else _said_of(failed),
     )

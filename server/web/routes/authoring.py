@@ -304,6 +304,7 @@ def _draft_page(
     """Return the page of a draft."""
     catalogue = site_of(request).catalogue
     draft = drafts.find(visit.session, draft_id)
+    events = drafts.history(visit.session, draft)
     theirs: dict[str, str] = {}
     if clash and typed is not None:
         stored = asdict(draft.words)
@@ -319,9 +320,9 @@ def _draft_page(
         photographs=shown_photographs(draft.photographs, catalogue),
         recipe=() if draft.design is None else recipe_lines(draft.design.recipe, catalogue),
         eyes=eyes,
-        remarked=next(iter(remarked_eyes(visit, draft, catalogue)), None),
+        remarked=next(iter(remarked_eyes(visit, draft, events, catalogue)), None),
         missing=reviewing.missing(visit.session, draft, catalogue),
-        events=drafts.history(visit.session, draft),
+        events=events,
         about=about_choices(catalogue),
         licences=LICENCES,
         may_decide=reviewing.may_decide(visit.session, visit.learner.id, draft),
