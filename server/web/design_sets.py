@@ -39,14 +39,13 @@ def look_at(
     catalogue = site_of(request).catalogue
     wanted = preview.eyes_of(recipe, catalogue, card_id, series)
     left = set(instead_of) - {one.name for one in wanted}
-    if not stopped:
-        with reading(request) as visit:
-            settled = not left and preview.is_settled(visit.session, wanted, visit.now)
-        if not settled:
-            with writing(request) as visit:
-                preview.ask(visit.session, wanted, visit.now, left)
     with reading(request) as visit:
         eyes = preview.look(visit.session, wanted)
+        settled = stopped or (not left and preview.is_settled(visit.session, wanted, visit.now))
+    if not settled:
+        with writing(request) as visit:
+            preview.ask(visit.session, wanted, visit.now, left)
+            eyes = preview.look(visit.session, wanted)
     return EyesShown(
         shown_eyes(eyes, recipe, catalogue),
         series,
