@@ -99,8 +99,8 @@ def photographs_here(session: Session) -> Sequence[Here]:
     return [Here(*row, frozenset(shown.get(row[0], ()))) for row in rows]
 
 
-class WaitingRow(NamedTuple):
-    """A package that waits, with the name that its sender has today."""
+class Waiting(NamedTuple):
+    """A package that waits, who sent it (None once they are deleted) and their name today."""
 
     digest: str
     name: str
@@ -110,7 +110,7 @@ class WaitingRow(NamedTuple):
     added_at: datetime
 
 
-def waiting(session: Session) -> Sequence[WaitingRow]:
+def waiting(session: Session) -> Sequence[Waiting]:
     """Return the packages that nobody has decided on, the latest first."""
     rows = session.execute(
         select(
@@ -125,7 +125,7 @@ def waiting(session: Session) -> Sequence[WaitingRow]:
         .outerjoin(AccountRow, AccountRow.learner_id == CardPackageRow.added_by)
         .order_by(CardPackageRow.added_at.desc(), CardPackageRow.digest)
     )
-    return [WaitingRow(*row) for row in rows]
+    return [Waiting(*row) for row in rows]
 
 
 def forget(session: Session, digest: str) -> None:

@@ -15,8 +15,8 @@ from server.services.cohorts.cards import CardLine, CardSheet
 from server.services.packages.archive import Problem
 from server.services.packages.exporting import Choice
 from server.services.packages.planning import Line, Plan
-from server.services.packages.waiting import Waiting
 from server.storage.card_drafts import Event
+from server.storage.card_packages import Waiting
 from server.web.authoring_forms import MarksForm, PackForm, TermsForm
 from server.web.contexts import Page, PageContext
 from server.web.design_figures import EyesShown, ShownEye

@@ -12,7 +12,6 @@ import hashlib
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path, PurePath
 from typing import IO, Final
@@ -26,6 +25,7 @@ from server.services.catalogue import Catalogue
 from server.services.packages.archive import Archive, Problem, Refused, opened_archive
 from server.services.packages.checking import Checked, check
 from server.storage import card_packages as rows
+from server.storage.card_packages import Waiting
 from server.storage.models import CardPackageRow
 from server.storage.whole_file import whole_file
 
@@ -36,21 +36,9 @@ MOST_WAITING: Final = 20
 FOLDER: Final = "packages"
 
 
-@dataclass(frozen=True)
-class Waiting:
-    """A package that waits, and who sent it (None once they are deleted)."""
-
-    digest: str
-    name: str
-    bytes: int
-    added_by: UUID | None
-    by: str
-    added_at: datetime
-
-
 def waiting(session: Session) -> tuple[Waiting, ...]:
     """Return the packages that wait, the latest first. Reads only."""
-    return tuple(Waiting(*row) for row in rows.waiting(session))
+    return tuple(rows.waiting(session))
 
 
 def find(session: Session, digest: str) -> Waiting:
