@@ -34,6 +34,13 @@ our own judgement from the scatter of discs in published sets."""
 Range = tuple[float, float]
 Name = TypeVar("Name", bound=str)
 
+BOUNDS: Mapping[str, Range] = {
+    "pigmentation": (0.0, 1.0),
+    "age": (8.0, 95.0),
+    "quality": (0.0, 1.0),
+}
+"""How far each range of a recipe may reach."""
+
 
 @dataclass(frozen=True)
 class FeatureRange:
@@ -124,9 +131,7 @@ class CardRecipe:
             kind=kind,
             features=features,
             view=views[view],
-            pigmentation=read_bounds("pigmentation", data.get("pigmentation"), 0.0, 1.0),
-            age=read_bounds("age", data.get("age"), 8.0, 95.0),
-            quality=read_bounds("quality", data.get("quality"), 0.0, 1.0),
+            **{name: read_bounds(name, data.get(name), *ends) for name, ends in BOUNDS.items()},
             side=None if side is None else read_choice("side", side, SIDES),
             camera=data.get("camera"),
             mimics=mimics,

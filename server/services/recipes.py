@@ -31,6 +31,7 @@ from server.rendering.camera import CAMERAS
 from server.rendering.eye import FINDINGS, MM_PER_DEGREE, Side
 from server.rendering.features import painter_of
 from server.rendering.recipe import (
+    BOUNDS,
     SIDES,
     FeatureRange,
     Kind,
@@ -48,12 +49,6 @@ MOST_FEATURES: Final = 3
 """More in one eye can hardly be told apart, let alone taught in five lines."""
 
 KEYS: Final = (*("schema", "features", "view", "pigmentation", "age", "quality", "side", "camera"),)
-BOUNDS: Final[Mapping[str, Range]] = {
-    "pigmentation": (0.0, 1.0),
-    "age": (8.0, 95.0),
-    "quality": (0.0, 1.0),
-}
-"""How far each range may reach."""
 
 OF_THE_DISC: Final = frozenset({"swollen-margin", "pale-disc", "enlarged-cup"})
 OF_THE_MACULA: Final = frozenset({"macular-change"})

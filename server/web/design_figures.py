@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from server.rendering.eye import FINDINGS
 from server.rendering.features import painter_of, painters
+from server.rendering.recipe import BOUNDS
 from server.services.authoring.preview import DesignEye
 from server.services.catalogue import Catalogue
 from server.services.library import text_of
-from server.services.recipes import BOUNDS, Recipe
+from server.services.recipes import Recipe
 from server.web import gallery_figures, wording
 from server.web.overlays import LANDMARKS, Outline, mask_outlines
 

@@ -9,8 +9,9 @@ from pydantic import BaseModel, Field
 
 from server.errors import BadInput
 from server.rendering.features import floor_of
+from server.rendering.recipe import BOUNDS
 from server.services.authoring.preview import LAST_SET
-from server.services.recipes import BOUNDS, MOST_FEATURES, SCHEMA, Recipe
+from server.services.recipes import MOST_FEATURES, SCHEMA, Recipe
 
 ANY = ""
 """Sent for what is left to the population."""

@@ -11,11 +11,10 @@ from hypothesis import strategies as st
 
 from server.rendering.eye import FINDINGS
 from server.rendering.features import floor_of, painters
-from server.rendering.recipe import CardRecipe, FeatureRange, view_from_dict
+from server.rendering.recipe import BOUNDS, CardRecipe, FeatureRange, view_from_dict
 from server.services.card_versions import recipe_hash
 from server.services.catalogue import load_catalogue
 from server.services.recipes import (
-    BOUNDS,
     KEYS,
     MOST_FEATURES,
     BadRecipe,

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from server.rendering.recipe import BOUNDS
 from server.services.authoring.draft import LINES, NORMAL, DraftWords, words_of
 from server.services.authoring.marking import write_marks
 from server.services.packages import tables
 from server.services.packages.tables import Cells
 from server.services.photograph_cards import CardPhotograph, is_of_photographs
-from server.services.recipes import BOUNDS, SCHEMA, Recipe
+from server.services.recipes import SCHEMA, Recipe
 from server.storage.pictures import SUFFIX
 
 PICTURES: Final = "pictures/"

@@ -11,10 +11,11 @@ from starlette.responses import Response
 
 from server.errors import BadInput, Conflict
 from server.rendering.camera import CAMERAS
+from server.rendering.recipe import BOUNDS
 from server.services.authoring import designing, drafts, preview
 from server.services.authoring.draft import Draft, DraftDesign, Moved
 from server.services.catalogue import Catalogue
-from server.services.recipes import BOUNDS, BadRecipe, Recipe, read_recipe
+from server.services.recipes import BadRecipe, Recipe, read_recipe
 from server.web.access import Visit, reading, writing
 from server.web.authoring_contexts import DesignEyes, DesignPage
 from server.web.authoring_words import SAID
