@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from server.rendering.eye import FINDINGS
 from server.rendering.features import painter_of, painters
 from server.rendering.recipe import BOUNDS
-from server.services.authoring.preview import DesignEye
+from server.services.authoring.preview import LAST_SET, DesignEye
 from server.services.catalogue import Catalogue
 from server.services.library import text_of
 from server.services.recipes import Recipe
@@ -64,6 +64,11 @@ class EyesShown:
     def awaited(self) -> tuple[str, ...]:
         """Names of the eyes that are not there yet."""
         return tuple(one.name for one in self.eyes if not one.picture and not one.problem)
+
+    @property
+    def next_series(self) -> int:
+        """The set after this one; after the last, the first."""
+        return (self.series + 1) % (LAST_SET + 1)
 
     @property
     def waits(self) -> bool:
