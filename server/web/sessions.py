@@ -7,6 +7,8 @@ can never overwrite one another's state.
 
 from __future__ import annotations
 
+from typing import Any
+
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -34,22 +36,13 @@ def set_token(response: Response, settings: Settings, token: str) -> None:
         cookie_name(settings),
         token,
         max_age=settings.session_days * SECONDS_A_DAY,
-        path="/",
-        secure=settings.secure_cookies,
-        httponly=True,
-        samesite="lax",
+        **_attributes(settings),
     )
 
 
 def drop_token(response: Response, settings: Settings) -> None:
     """Tell the browser to forget its session token."""
-    response.delete_cookie(
-        cookie_name(settings),
-        path="/",
-        secure=settings.secure_cookies,
-        httponly=True,
-        samesite="lax",
-    )
+    response.delete_cookie(cookie_name(settings), **_attributes(settings))
 
 
 def door_name(settings: Settings) -> str:
@@ -67,23 +60,14 @@ def set_door(response: Response, settings: Settings, secret: str) -> None:
 
     Lax, so that it comes along when the school's provider sends the browser back.
     """
-    response.set_cookie(
-        door_name(settings),
-        secret,
-        max_age=DOOR_SECONDS,
-        path="/",
-        secure=settings.secure_cookies,
-        httponly=True,
-        samesite="lax",
-    )
+    response.set_cookie(door_name(settings), secret, max_age=DOOR_SECONDS, **_attributes(settings))
 
 
 def drop_door(response: Response, settings: Settings) -> None:
     """Tell the browser to forget its half-done sign-ins."""
-    response.delete_cookie(
-        door_name(settings),
-        path="/",
-        secure=settings.secure_cookies,
-        httponly=True,
-        samesite="lax",
-    )
+    response.delete_cookie(door_name(settings), **_attributes(settings))
+
+
+def _attributes(settings: Settings) -> dict[str, Any]:
+    """What both cookies are set with; one set with others would not be dropped."""
+    return {"path": "/", "secure": settings.secure_cookies, "httponly": True, "samesite": "lax"}
