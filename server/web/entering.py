@@ -46,7 +46,25 @@ def let_in(
     if not by_two and second_factor.of_learner(visit.session, learner_id) is not None:
         second_factor.wait_for(visit.session, browser, learner_id, visit.now, shown_at)
         return Entry(None, browser)
-    token = sessions.sign_in(
+    token = begin_session(request, visit, learner_id, shown_at=shown_at, by_two=by_two)
+    return Entry(token, browser)
+
+
+def begin_session(
+    request: Request,
+    visit: Anyone,
+    learner_id: UUID,
+    *,
+    shown_at: datetime | None = None,
+    by_two: bool = False,
+) -> str:
+    """Begin a session instead of the one that the browser had; return its token.
+
+    Parameters
+    ----------
+    shown_at, by_two : as in ``let_in``.
+    """
+    return sessions.sign_in(
         visit.session,
         learner_id,
         visit.now,
@@ -55,7 +73,6 @@ def let_in(
         shown_at=shown_at,
         by_two=by_two,
     )
-    return Entry(token, browser)
 
 
 def entered(request: Request, entry: Entry, address: str) -> Response:

@@ -17,6 +17,7 @@ from server.services.accounts.account import Account
 from server.web import account_words as words
 from server.web.access import Visit, reading, writing, writing_as_anyone
 from server.web.account_contexts import PasskeysPage
+from server.web.entering import begin_session
 from server.web.pages import PRIVATE, see_other
 from server.web.sessions import set_token
 from server.web.site import site_of
@@ -96,14 +97,7 @@ def finish_sign_in(request: Request, credential: Credential) -> Response:
         learner_id = passkeys.finish_sign_in(
             visit.session, party_of(request), credential, visit.now, "sign-in", None
         )
-        token = sessions.sign_in(
-            visit.session,
-            learner_id,
-            visit.now,
-            device=browser_of(request),
-            replaced=visit.token,
-            by_two=True,
-        )
+        token = begin_session(request, visit, learner_id, by_two=True)
     response = _told({"go": "/"})
     set_token(response, site_of(request).settings, token)
     return response

@@ -34,7 +34,7 @@ from server.web.access import Anyone, reading, reading_as_anyone, writing, writi
 from server.web.account_contexts import ArrivedPage, SchoolFailedPage, SchoolPage
 from server.web.account_forms import ArrivedForm
 from server.web.crossorigin import from_here
-from server.web.entering import entered, let_in
+from server.web.entering import begin_session, entered, let_in
 from server.web.pages import see_other
 from server.web.routes.sign_in import page_of_ours
 from server.web.sessions import drop_door, read_door, set_door, set_token
@@ -210,12 +210,10 @@ def make_account(request: Request, form: Annotated[ArrivedForm, Form()]) -> Resp
             arrival = _arrival(request, visit)
             learner, opened = visit.learner, visit.token
             if arrival.learner_id is not None:
-                token = sessions.sign_in(
-                    visit.session,
+                token = begin_session(
+                    request,
+                    visit,
                     arrival.learner_id,
-                    visit.now,
-                    device=browser_of(request),
-                    replaced=opened,
                     shown_at=school.shown_before(arrival.shown_at, visit.now),
                 )
             else:

@@ -22,11 +22,12 @@ from server.web import account_words as words
 from server.web.access import reading, reading_as_anyone, writing, writing_as_anyone
 from server.web.account_contexts import RecoveryCodesPage, SecondFactorPage, SecondPage
 from server.web.account_forms import CodeForm, EnrolForm
+from server.web.entering import begin_session
 from server.web.pages import see_other
 from server.web.qr import qr_picture
 from server.web.sessions import drop_door, read_door, set_token
 from server.web.site import site_of
-from server.web.visitors import address_of, browser_of
+from server.web.visitors import address_of
 
 router = APIRouter()
 
@@ -50,14 +51,8 @@ def give(request: Request, form: Annotated[CodeForm, Form()]) -> Response:
             limits.count_attempt(visit.session, waiting.key, address_of(request), visit.now)
         with writing_as_anyone(request) as visit:
             waiting = second_factor.give(visit.session, browser, form.code, visit.now)
-            token = sessions.sign_in(
-                visit.session,
-                waiting.learner_id,
-                visit.now,
-                device=browser_of(request),
-                replaced=visit.token,
-                shown_at=waiting.shown_at,
-                by_two=True,
+            token = begin_session(
+                request, visit, waiting.learner_id, shown_at=waiting.shown_at, by_two=True
             )
     except AttemptLost:
         return see_other("/sign-in")
