@@ -9,8 +9,10 @@ from uuid import UUID
 from starlette.requests import Request
 from starlette.responses import Response
 
+from server.errors import Conflict
 from server.identity.tokens import new_token
 from server.services import sessions
+from server.services.accounts import account as accounts
 from server.services.accounts import second_factor
 from server.web.access import Anyone
 from server.web.pages import see_other
@@ -25,6 +27,25 @@ class Entry:
 
     token: str | None
     browser: str
+
+
+def is_signed_in(visit: Anyone) -> bool:
+    """Whether this browser's session is an account's already, not a guest's."""
+    return (
+        visit.learner is not None
+        and accounts.account_of(visit.session, visit.learner.id) is not None
+    )
+
+
+def check_not_signed_in(visit: Anyone) -> None:
+    """Refuse to let somebody in on top of an account's session.
+
+    Raises
+    ------
+    Conflict : the session is an account's.
+    """
+    if is_signed_in(visit):
+        raise Conflict("You are signed in already: sign out first.")
 
 
 def let_in(

@@ -8,7 +8,6 @@ from fastapi import APIRouter, Body, Query
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from server.errors import Conflict
 from server.identity import passkeys as protocol
 from server.services import sessions
 from server.services.accounts import account as accounts
@@ -17,7 +16,7 @@ from server.services.accounts.account import Account
 from server.web import account_words as words
 from server.web.access import Visit, reading, writing, writing_as_anyone
 from server.web.account_contexts import PasskeysPage
-from server.web.entering import begin_session
+from server.web.entering import begin_session, check_not_signed_in
 from server.web.pages import PRIVATE, see_other
 from server.web.sessions import set_token
 from server.web.site import site_of
@@ -91,9 +90,7 @@ def begin_sign_in(request: Request) -> Response:
 def finish_sign_in(request: Request, credential: Credential) -> Response:
     """Sign in whoever the passkey belongs to."""
     with writing_as_anyone(request) as visit:
-        learner = visit.learner
-        if learner is not None and accounts.account_of(visit.session, learner.id):
-            raise Conflict("You are signed in already: sign out first.")
+        check_not_signed_in(visit)
         learner_id = passkeys.finish_sign_in(
             visit.session, party_of(request), credential, visit.now, "sign-in", None
         )

@@ -25,7 +25,6 @@ from server.identity.provider_refusals import (
 )
 from server.identity.tokens import new_token
 from server.services import learners, sessions
-from server.services.accounts import account as accounts
 from server.services.accounts import school
 from server.services.accounts.school import Arrival, Attempt, Purpose
 from server.services.accounts.ways_in import ways_in
@@ -34,7 +33,13 @@ from server.web.access import Anyone, reading, reading_as_anyone, writing, writi
 from server.web.account_contexts import ArrivedPage, SchoolFailedPage, SchoolPage
 from server.web.account_forms import ArrivedForm
 from server.web.crossorigin import from_here
-from server.web.entering import begin_session, entered, let_in
+from server.web.entering import (
+    begin_session,
+    check_not_signed_in,
+    entered,
+    is_signed_in,
+    let_in,
+)
 from server.web.pages import see_other
 from server.web.routes.sign_in import page_of_ours
 from server.web.sessions import drop_door, read_door, set_door, set_token
@@ -64,7 +69,7 @@ def sign_in(request: Request) -> Response:
     if not from_here(request.headers):
         return see_other("/sign-in")
     with reading_as_anyone(request) as visit:
-        if visit.learner is not None and accounts.account_of(visit.session, visit.learner.id):
+        if is_signed_in(visit):
             return see_other("/account")
     return _sent_away(request, "sign-in", None, "/")
 
@@ -155,8 +160,7 @@ def _check_answer(provider: Provider, error: str, iss: str, names_itself: bool) 
 def _opened(request: Request, browser: str, vouched: Vouched) -> Response:
     """Open the account of who comes back, or ask what to call them."""
     with writing_as_anyone(request) as visit:
-        if visit.learner is not None and accounts.account_of(visit.session, visit.learner.id):
-            raise Conflict("You are signed in already: sign out first.")
+        check_not_signed_in(visit)
         learner_id = school.whose(visit.session, vouched, visit.now)
         if learner_id is None:
             school.arrive(visit.session, browser, vouched, visit.now)
@@ -283,8 +287,8 @@ def _arrival(request: Request, visit: Anyone) -> Arrival:
     arrival = school.arrival_in(visit.session, browser, issuer, visit.now)
     learner = visit.learner
     sent_twice = learner is not None and learner.id == arrival.learner_id
-    if learner is not None and not sent_twice and accounts.account_of(visit.session, learner.id):
-        raise Conflict("You are signed in already: sign out first.")
+    if not sent_twice:
+        check_not_signed_in(visit)
     return arrival
 
 

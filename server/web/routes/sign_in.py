@@ -22,7 +22,7 @@ from server.services.learners import Learner
 from server.web.access import Visit, reading, reading_as_anyone, writing, writing_as_anyone
 from server.web.account_contexts import ConfirmPage, SignInPage
 from server.web.account_forms import ConfirmForm, SignInForm
-from server.web.entering import entered, let_in
+from server.web.entering import entered, is_signed_in, let_in
 from server.web.pages import see_other
 from server.web.rules import RULES
 from server.web.sessions import drop_token, set_token
@@ -43,9 +43,9 @@ LEFT_BEHIND = {"Clear-Site-Data": '"cache"'}
 def show(request: Request) -> Response:
     """Ask for name and password, or for a passkey."""
     with reading_as_anyone(request) as visit:
-        learner = visit.learner
-        if learner is not None and accounts.account_of(visit.session, learner.id):
+        if is_signed_in(visit):
             return see_other("/account")
+        learner = visit.learner
         practised = sessions.practised(visit.session, learner.id) if learner else 0
     return _page(request, _sign_in_page(request, learner, "", "", practised))
 
@@ -56,9 +56,9 @@ def sign_in(request: Request, form: Annotated[SignInForm, Form()]) -> Response:
     key = names.key_of(form.name)
     try:
         with writing_as_anyone(request) as visit:
-            learner = visit.learner
-            if learner is not None and accounts.account_of(visit.session, learner.id):
+            if is_signed_in(visit):
                 return see_other("/account")
+            learner = visit.learner
             practised = sessions.practised(visit.session, learner.id) if learner else 0
             limits.count_attempt(visit.session, key, address_of(request), visit.now)
             claimed = accounts.claim(visit.session, form.name)
